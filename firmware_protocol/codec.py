@@ -5,7 +5,6 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 from dataclasses import fields
-from functools import cache
 from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 from firmware_protocol.fields import Array, Field, Octets, Scalar
@@ -16,9 +15,17 @@ class PayloadError(ValueError):
     """The payload does not fit its message: wrong length, or a value out of its range."""
 
 
-@cache
+_known: dict[int, tuple[tuple[str, Field], ...]] = {}
+
+
 def message_fields(cls: type[Message]) -> tuple[tuple[str, Field], ...]:
     """Name and wire definition of each field of `cls`, in wire order."""
+    if cls.TYPE not in _known:
+        _known[cls.TYPE] = _read_fields(cls)
+    return _known[cls.TYPE]
+
+
+def _read_fields(cls: type[Message]) -> tuple[tuple[str, Field], ...]:
     hints = get_type_hints(cls, include_extras=True)
     found: list[tuple[str, Field]] = []
     arrays_begun = False
@@ -60,9 +67,7 @@ def decoder_of(cls: type[Message]) -> Callable[[bytes], Message]:
         (
             name,
             [struct.Struct(f"<{n}{spec.kind.code}") for n in range(spec.most + 1)],
-            (spec.lowest, spec.highest)
-            if spec.lowest > spec.kind.low or spec.highest < spec.kind.high
-            else None,
+            (spec.lowest, spec.highest) if spec.lowest > spec.kind.low or spec.highest < spec.kind.high else None,
         )
         for name, spec in arrays
     ]

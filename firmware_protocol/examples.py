@@ -49,17 +49,13 @@ class RefusedFrame:
 GOOD = (
     GoodFrame(Identify(1), 0, 0, "the host asks who is there"),
     GoodFrame(
-        Hello(
-            1, FINGERPRINT, b"demo0001", 7, 1, 2_000_000, 10_000, 100_000, 2, 2, 0x1F, 1, 0, 1, 0, 0
-        ),
+        Hello(1, FINGERPRINT, b"demo0001", 7, 1, 2_000_000, 10_000, 100_000, 2, 2, 0x1F, 1, 0, 1, 0, 0),
         0,
         0,
         "a simulated board with two probes, just powered on for the seventh time",
     ),
     GoodFrame(Start(1, 100, 10, 1), 0, 1, "session 1, Position at 100 Hz, Level at 10 Hz, with Edges"),
-    GoodFrame(
-        Position(4_000_000, 2_503, 0b01, 0, 0, (3, 2)), 1, 0, "two seconds after tick 0; channel 0 is open"
-    ),
+    GoodFrame(Position(4_000_000, 2_503, 0b01, 0, 0, (3, 2)), 1, 0, "two seconds after tick 0; channel 0 is open"),
     GoodFrame(
         Edges(4_000_100, 2_503, 0, (20, 700, 690, 0x8000 | 900)),
         1,
@@ -67,9 +63,7 @@ GOOD = (
         "three edges up, at ticks 4000120, 4000820 and 4001510, then one down at 4002410: count 2505 at the end",
     ),
     GoodFrame(
-        Contact(
-            4_004_000, 2_505, 0, 1, 0, 0, 0, 0, (350, 1_050, 1_760, 2_480), (1, 1, 1, 1), (340, 1_030), (1, 1)
-        ),
+        Contact(4_004_000, 2_505, 0, 1, 0, 0, 0, 0, (350, 1_050, 1_760, 2_480), (1, 1, 1, 1), (340, 1_030), (1, 1)),
         1,
         2,
         "channel 0 opened 350 ticks after boundary 2505 was crossed upwards; two edges after it came within 50 ms",
@@ -89,9 +83,7 @@ GOOD = (
     GoodFrame(Ping(515), 0, 3, "the host asks for a sign of life"),
     GoodFrame(Pong(4_400_000, 515), 1, 9, "and gets it"),
     GoodFrame(Stop(), 0, 4, "the host ends the session"),
-    GoodFrame(
-        Position(0xFFFF_FFFF, -1, 0, 3, 0xFFFF, (0xFFFF, 0)), 255, 0xFFFF, "every counter about to wrap"
-    ),
+    GoodFrame(Position(0xFFFF_FFFF, -1, 0, 3, 0xFFFF, (0xFFFF, 0)), 255, 0xFFFF, "every counter about to wrap"),
 )
 
 

@@ -64,9 +64,7 @@ class Framer:
 
     def __init__(self, fingerprint: int = FINGERPRINT) -> None:
         start = crc_start(fingerprint)
-        self._by_type = {
-            cls.TYPE: (0xFFFF if cls.FROZEN else start, decoder_of(cls)) for cls in MESSAGES
-        }
+        self._by_type = {cls.TYPE: (0xFFFF if cls.FROZEN else start, decoder_of(cls)) for cls in MESSAGES}
 
     def encode(self, message: Message, session: int, sequence: int) -> bytes:
         """The frame's bytes for the wire, with the delimiter at the end."""
@@ -74,7 +72,8 @@ class Framer:
         if len(content) + CRC_SIZE > MOST_CONTENT:
             raise FrameError("length", f"{len(content) + CRC_SIZE} bytes, at most {MOST_CONTENT}")
         crc = crc_hqx(content, self._by_type[message.TYPE][0])
-        return cobs.encode(content + crc.to_bytes(2, "big")) + b"\0"
+        stuffed: bytes = cobs.encode(content + crc.to_bytes(2, "big"))
+        return stuffed + b"\0"
 
     def decode(self, wire: bytes) -> Frame:
         """The frame in `wire` (one frame without its delimiter). Raises FrameError."""

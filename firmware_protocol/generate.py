@@ -1,7 +1,7 @@
 """Generates PROTOCOL.md, vectors.json and the C header from the one definition.
 
-    python -m firmware_protocol.generate            write them
-    python -m firmware_protocol.generate --check    exit 1 and name what is stale
+python -m firmware_protocol.generate            write them
+python -m firmware_protocol.generate --check    exit 1 and name what is stale
 """
 
 from __future__ import annotations
@@ -92,14 +92,17 @@ def _trouble_table() -> str:
 
 
 def _content(example: GoodFrame) -> bytes:
-    return cobs.decode(Framer().encode(example.message, example.session, example.sequence)[:-1])
+    content: bytes = cobs.decode(Framer().encode(example.message, example.session, example.sequence)[:-1])
+    return content
 
 
 def _values(message: Message) -> dict[str, object]:
     values: dict[str, object] = {}
     for item in fields(message):
         value = getattr(message, item.name)
-        values[item.name] = value.hex() if isinstance(value, bytes) else list(value) if isinstance(value, tuple) else value
+        values[item.name] = (
+            value.hex() if isinstance(value, bytes) else list(value) if isinstance(value, tuple) else value
+        )
     return values
 
 
@@ -117,7 +120,10 @@ def protocol_text() -> str:
             f"**{type(example.message).__name__}**, session {example.session}, sequence {example.sequence}: "
             f"{example.text}\n\n    {listed}\n    content {_hex(_content(example))}\n    wire    {_hex(wire)}\n"
         )
-    refused_rows = [f"- {case.text} ({case.reason}): `{_hex(case.wire[:48])}{' …' if len(case.wire) > 48 else ''} 00`" for case in refused()]
+    refused_rows = [
+        f"- {case.text} ({case.reason}): `{_hex(case.wire[:48])}{' …' if len(case.wire) > 48 else ''} 00`"
+        for case in refused()
+    ]
     messages = ["**From the board**", ""]
     messages += [_message_table(cls) for cls in DEVICE_MESSAGES]
     messages += ["**From the host**", ""]

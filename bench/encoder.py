@@ -1,0 +1,177 @@
+"""From encoder counts to angles: where boundaries really lie, and where a probe edge fell between them.
+
+Convention. Positions are in counts on the disc. Boundary b lies at b plus the learnt offset of its phase (b mod 4; phase 0
+is the anchor with offset 0, because the four edges of a line are not evenly spaced). A rotor at rest at count c stands
+anywhere between boundaries c and c+1, so for their middle: about c + 1/2.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firmware_protocol.messages import Contact
+
+#: An edge's step kept in bit 15 of an Edges step.
+_DOWN = 0x8000
+#: Lines used for learning must be this evenly paced (ratio of successive line times).
+_EVEN = 0.1
+#: Standard uncertainty of a place found between two boundaries of which nothing more is known: 1/√12 count.
+REST_U_COUNTS = 1 / math.sqrt(12)
+#: Least standard uncertainty claimed for an interpolated place, counts (tick of 0.5 µs and latch jitter at hand speed).
+LEAST_U_COUNTS = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A position on the disc in counts, its standard uncertainty, and the speed there in counts per tick (0 if unknown)."""
+
+    counts: float
+    u_counts: float
+    speed: float
+    interpolated: bool
+
+
+class PhaseTable:
+    """Learns the four phase offsets of the quadrature signal from evenly paced lines in the Edges stream.
+
+    Three successive anchor edges give a parabola of place over time, which follows a steady acceleration; the mean
+    residual of each other phase is its offset.
+    """
+
+    def __init__(self) -> None:
+        self._sum = np.zeros(4)
+        self._n = np.zeros(4, dtype=np.int64)
+        self._ticks: NDArray[np.int64] = np.empty(0, dtype=np.int64)
+        self._boundaries: NDArray[np.int64] = np.empty(0, dtype=np.int64)
+
+    @property
+    def lines(self) -> int:
+        """Number of places learnt from, of the least-seen phase."""
+        return int(self._n[1:].min())
+
+    def offsets(self) -> tuple[float, float, float, float]:
+        """Offset of each phase, counts; zero while too little was seen."""
+        if self.lines < 20:
+            return (0.0, 0.0, 0.0, 0.0)
+        mean = self._sum[1:] / self._n[1:]
+        return (0.0, float(mean[0]), float(mean[1]), float(mean[2]))
+
+    def forget_run(self) -> None:
+        """The next edges do not continue the last ones."""
+        self._ticks = np.empty(0, dtype=np.int64)
+        self._boundaries = np.empty(0, dtype=np.int64)
+
+    def learn(self, ticks: NDArray[np.int64], boundaries: NDArray[np.int64]) -> None:
+        """Edges that continue those given before: their ticks and boundaries, shape (n,)."""
+        t = np.concatenate((self._ticks, ticks))
+        b = np.concatenate((self._boundaries, boundaries))
+        n = len(t) - 8
+        if n > 0:
+            steps = np.diff(b)
+            same = np.concatenate(([0], np.cumsum(np.abs(np.diff(steps)))))
+            anchor = np.nonzero((b[:n] % 4 == 0) & (np.abs(steps[:n]) == 1))[0]
+            anchor = anchor[same[anchor + 7] == same[anchor]]
+            first = t[anchor + 4] - t[anchor]
+            second = t[anchor + 8] - t[anchor + 4]
+            anchor = anchor[(first > 0) & (second > 0) & (np.abs(second - first) < _EVEN * first)]
+            if len(anchor):
+                self._add(t, b, anchor)
+        self._ticks, self._boundaries = t[-8:], b[-8:]
+
+    def _add(self, t: NDArray[np.int64], b: NDArray[np.int64], anchor: NDArray[np.intp]) -> None:
+        middle = t[anchor + 4]
+        t0 = (t[anchor] - middle).astype(float)
+        t2 = (t[anchor + 8] - middle).astype(float)
+        step = (b[anchor + 1] - b[anchor]).astype(float)
+        p0, p2 = -4.0 * step, 4.0 * step
+        # place = s·τ + a·τ² through (t0, p0), (0, 0), (t2, p2)
+        a = (p2 / t2 - p0 / t0) / (t2 - t0)
+        s = p0 / t0 - a * t0
+        for j in (1, 2, 3, 5, 6, 7):
+            tau = (t[anchor + j] - middle).astype(float)
+            residual = (s + a * tau) * tau - step * (j - 4)
+            phase = (b[anchor + j] % 4).astype(np.intp)
+            np.add.at(self._sum, phase, residual)
+            np.add.at(self._n, phase, 1)
+
+
+def edges_of(tick: int, count: int, steps: tuple[int, ...]) -> tuple[NDArray[np.int64], NDArray[np.int64], int]:
+    """An Edges message unpacked: ticks and boundaries, shape (n,), and the count after the last step."""
+    raw = np.array(steps, dtype=np.int64)
+    direction = np.where(raw & _DOWN, -1, 1)
+    ticks = tick + np.cumsum(raw & (_DOWN - 1))
+    after = count + np.cumsum(direction)
+    return ticks, np.where(direction > 0, after, after + 1), int(after[-1]) if len(after) else count
+
+
+def rest_place(count: int, offsets: tuple[float, float, float, float]) -> Place:
+    """The middle between the boundaries around a rotor at rest at `count`."""
+    middle = count + 0.5 + (offsets[count % 4] + offsets[(count + 1) % 4]) / 2
+    return Place(middle, REST_U_COUNTS, 0.0, False)
+
+
+def neighbours(contact: Contact) -> list[tuple[int, int, int]]:
+    """Encoder edges around a Contact, earliest first: ticks relative to it, boundary, step."""
+    edges: list[tuple[int, int, int]] = []
+    count = contact.count
+    for age, step in zip(contact.before_ages, contact.before_steps, strict=True):
+        edges.append((-age, count if step > 0 else count + 1, step))
+        count -= step
+    edges.reverse()
+    count = contact.count
+    for delay, step in zip(contact.after_delays, contact.after_steps, strict=True):
+        edges.append((delay, count + 1 if step > 0 else count, step))
+        count += step
+    return edges
+
+
+def edge_place(contact: Contact, offsets: tuple[float, float, float, float]) -> Place:
+    """Where the rotor was at a Contact, between the encoder edges around it.
+
+    A least-squares parabola of place over time through up to four edges each side (a line if fewer than six) when they
+    all run one way; else the middle of the count, as at rest.
+    """
+    edges = neighbours(contact)
+    split = len(contact.before_ages)
+    before, after = edges[:split], edges[split:]
+    if not before or not after or before[-1][2] == 0 or before[-1][2] != after[0][2]:
+        return rest_place(contact.count, offsets)
+    step = before[-1][2]
+    kept = _run_back(before, step) + _run_on(after, step)
+    at = np.array([e[0] for e in kept], dtype=float)
+    place = np.array([e[1] - contact.count + offsets[e[1] % 4] for e in kept])
+    order = 2 if len(kept) >= 6 else 1
+    scale = float(np.abs(at).max()) or 1.0
+    design = np.vander(at / scale, order + 1, increasing=True)
+    inverse = np.linalg.pinv(design.T @ design)
+    fit = inverse @ design.T @ place
+    residual = place - design @ fit
+    freedom = len(kept) - order - 1
+    low, high = sorted((place[len(kept) - len(_run_on(after, step)) - 1], place[-len(_run_on(after, step))]))
+    found = min(max(float(fit[0]), low), high)
+    spread = float(residual @ residual) / freedom if freedom > 0 else (high - low) ** 2 / 12
+    u = math.sqrt(spread * (1.0 + float(inverse[0, 0])))
+    u = min(max(u, LEAST_U_COUNTS), max((high - low) / math.sqrt(12), LEAST_U_COUNTS))
+    return Place(contact.count + found, u, float(fit[1]) / scale, True)
+
+
+def _run_back(before: list[tuple[int, int, int]], step: int) -> list[tuple[int, int, int]]:
+    kept: list[tuple[int, int, int]] = []
+    for edge in reversed(before):
+        if edge[2] != step:
+            break
+        kept.append(edge)
+    return kept[::-1]
+
+
+def _run_on(after: list[tuple[int, int, int]], step: int) -> list[tuple[int, int, int]]:
+    kept: list[tuple[int, int, int]] = []
+    for edge in after:
+        if edge[2] != step:
+            break
+        kept.append(edge)
+    return kept

@@ -1,0 +1,365 @@
+"""From passes to angles: per lobe the mean opening past its reference, with budget and verdict."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bench import neutral as neutral_module
+from bench.bench_file import BenchFile
+from bench.contacts import Change
+from bench.encoder import Place, edge_place, rest_place
+from bench.job import Breaker, Difference, Reference, ReferenceKind, Tolerance
+from bench.neutral import Mark, Neutral
+from bench.run import BreakerTrace, Pass, Run
+from bench.uncertainty import Budget, Shape, Term, arcsine, rectangular, type_a
+from bench.verdict import Verdict, decide, probability_inside
+
+#: Latch error of contact against encoder edges that PROTOCOL.md allows a board, seconds.
+LATCH_S = 10e-6
+
+
+@dataclass(frozen=True, slots=True)
+class PassAngle:
+    """One pass: running angle on the disc (delay taken off), its own standard uncertainty, speed, and what it is made from."""
+
+    taken: Pass
+    ordinal: int
+    place: Place
+    angle_deg: float
+    u_deg: float
+    speed_deg_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class LobeMean:
+    """All passes of one lobe. `angle_deg` counts from lobe 0's zero plus `lobe` spacings."""
+
+    lobe: int
+    passes: tuple[PassAngle, ...]
+    angle_deg: float
+    scatter_deg: float | None
+    speed_deg_s: float
+    u_place_deg: float
+    closing_deg: float | None
+    dwell_deg: float | None
+    bounce_ms: float | None
+    void: int
+
+
+@dataclass(frozen=True, slots=True)
+class Angle:
+    """A value with its budget."""
+
+    value_deg: float
+    budget: Budget
+
+
+@dataclass(frozen=True, slots=True)
+class OpeningResult:
+    """What is stated of one lobe of one breaker."""
+
+    mean: LobeMean
+    from_neutral: Angle | None
+    angle: Angle | None
+    tolerance: Tolerance | None
+    verdict: Verdict
+    probability: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BreakerResult:
+    """What is stated of one breaker."""
+
+    breaker: Breaker
+    openings: tuple[OpeningResult, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DifferenceResult:
+    """Distance between two breakers' openings of one lobe."""
+
+    difference: Difference
+    lobe: int
+    angle: Angle
+    verdict: Verdict
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """Everything that the passes so far say. `neutral.angle_deg` is on the disc, in the running direction."""
+
+    neutral: Neutral | None
+    zero_deg: float
+    breakers: tuple[BreakerResult, ...]
+    differences: tuple[DifferenceResult, ...]
+    notes: tuple[tuple[str, str], ...]
+
+    def verdicts(self) -> list[Verdict]:
+        """Every verdict on something limited."""
+        found = [o.verdict for b in self.breakers for o in b.openings if o.tolerance is not None]
+        return found + [d.verdict for d in self.differences]
+
+
+def evaluate(run: Run) -> Evaluation:
+    """Evaluate what `run` has gathered; may be called at any time."""
+    return _Evaluator(run).evaluate()
+
+
+class _Evaluator:
+    def __init__(self, run: Run) -> None:
+        self.run = run
+        self.job = run.job
+        self.bench: BenchFile = run.settings.bench
+        self.count_deg = 360.0 / run.counts_per_turn if run.counts_per_turn else 0.0
+        self.offsets = run.phases.offsets()
+        self.spacing = run.job.unit.lobe_spacing_deg
+        self.neutral: Neutral | None = None
+        self.zero = 0.0
+        self.means: dict[str, list[LobeMean]] = {}
+
+    def evaluate(self) -> Evaluation:
+        notes: list[tuple[str, str]] = []
+        self.neutral = self._neutral()
+        if self.neutral is not None:
+            self.zero = self.neutral.angle_deg
+            notes += self._neutral_notes(self.neutral)
+        else:
+            rough = self.run.zero_counts()
+            self.zero = 0.0 if rough is None else rough * self.count_deg
+        self.means = {t.breaker.name: self._lobes(t) for t in self.run.epoch.traces}
+        breakers = tuple(
+            BreakerResult(b, tuple(self._opening(b, m, notes) for m in self.means[b.name])) for b in self.job.breakers
+        )
+        differences = tuple(r for d in self.job.differences for r in self._difference(d))
+        return Evaluation(self.neutral, self.zero, breakers, differences, tuple(dict.fromkeys(notes)))
+
+    # --- neutral -----------------------------------------------------------------------------------------------------
+
+    def _running(self, place: Place) -> float:
+        return place.counts * self.run.sense * self.count_deg
+
+    def _neutral(self) -> Neutral | None:
+        steps = self.run.procedure
+        if steps is None or not self.run.sense:
+            return None
+        presses = [Mark(self._running(rest_place(p.count, self.offsets)), p.side) for p in steps.presses]
+        rests = []
+        for rest in self.run.epoch.rests:
+            side = 1 if (rest.count - rest.released_from) * self.run.sense > 0 else -1
+            rests.append(Mark(self._running(rest_place(rest.count, self.offsets)), side))
+        return neutral_module.locate(presses, rests, self.job.unit.poles, self.bench.priors, self.count_deg)
+
+    def _neutral_notes(self, neutral: Neutral) -> list[tuple[str, str]]:
+        notes = []
+        if not neutral.agree:
+            notes.append(
+                ("neutral-methods-differ", "Rests after release do not agree with the presses; the presses govern.")
+            )
+        return notes
+
+    # --- passes ------------------------------------------------------------------------------------------------------
+
+    def _delay(self, breaker: Breaker) -> tuple[float, float]:
+        """Middle and half-width of the delay from contact to edge, seconds: R·C·ln(1/(1-f)) over the threshold's range."""
+        probe = self.bench.probe
+        low_uf, high_uf = (
+            (0.0, probe.unstated_capacitor_uf) if breaker.capacitor_uf is None else (breaker.capacitor_uf,) * 2
+        )
+        low = probe.ohm * low_uf * 1e-6 * math.log(1 / (1 - probe.threshold[0]))
+        high = probe.ohm * high_uf * 1e-6 * math.log(1 / (1 - probe.threshold[1]))
+        return (low + high) / 2, (high - low) / 2
+
+    def _pass(self, taken: Pass, ordinal: int, delay_s: float) -> PassAngle:
+        place = edge_place(taken.opening.edge.contact, self.offsets)
+        speed = place.speed * self.run.tick_hz * self.run.sense * self.count_deg
+        angle = self._running(place) - max(speed, 0.0) * delay_s
+        return PassAngle(taken, ordinal, place, angle, place.u_counts * self.count_deg, speed)
+
+    def _lobes(self, trace: BreakerTrace) -> list[LobeMean]:
+        delay, _ = self._delay(trace.breaker)
+        lobes = self.job.unit.lobes
+        by_lobe: list[list[PassAngle]] = [[] for _ in range(lobes)]
+        for taken, ordinal in zip(trace.passes, trace.ordinals, strict=True):
+            by_lobe[ordinal % lobes].append(self._pass(taken, ordinal, delay))
+        return [self._mean(trace, lobe, passes) for lobe, passes in enumerate(by_lobe)]
+
+    def _mean(self, trace: BreakerTrace, lobe: int, passes: Sequence[PassAngle]) -> LobeMean:
+        n = len(passes)
+        past = [p.angle_deg - self.zero - p.ordinal * self.spacing for p in passes]
+        mean = math.fsum(past) / n if n else math.nan
+        scatter = math.sqrt(math.fsum((a - mean) ** 2 for a in past) / (n - 1)) if n > 1 else None
+        closings = [
+            self._change_deg(p.taken.closing_after) - self.zero - p.ordinal * self.spacing
+            for p in passes
+            if p.taken.closing_after is not None
+        ]
+        dwells = [
+            p.angle_deg - self._change_deg(p.taken.closing_before) for p in passes if p.taken.closing_before is not None
+        ]
+        bounces = [p.taken.opening.bounce_ticks / self.run.tick_hz * 1000 for p in passes]
+        return LobeMean(
+            lobe,
+            tuple(passes),
+            mean,
+            scatter,
+            math.fsum(p.speed_deg_s for p in passes) / n if n else 0.0,
+            math.sqrt(math.fsum(p.u_deg**2 for p in passes) / n) if n else 0.0,
+            math.fsum(closings) / len(closings) if closings else None,
+            math.fsum(dwells) / len(dwells) if dwells else None,
+            max(bounces) if bounces else None,
+            self._void(trace, lobe, mean) if n else 0,
+        )
+
+    def _change_deg(self, change: Change) -> float:
+        return self._running(edge_place(change.edge.contact, self.offsets))
+
+    def _void(self, trace: BreakerTrace, lobe: int, mean: float) -> int:
+        """Openings of this lobe that lie in stretches that could not be followed."""
+        turn = self.job.unit.lobes * self.spacing
+        at = self.zero + lobe * self.spacing + mean
+        found = 0
+        for first, last in trace.holes:
+            low, high = sorted((self.run.deg(first), self.run.deg(last)))
+            found += max(0, math.floor((high - at) / turn) - math.ceil((low - at) / turn) + 1)
+        return found
+
+    # --- angles ------------------------------------------------------------------------------------------------------
+
+    def _own_terms(self, breaker: Breaker, mean: LobeMean, of: str = "") -> list[Term]:
+        name = f" of {of}" if of else ""
+        n = len(mean.passes)
+        terms = []
+        if mean.scatter_deg is not None:
+            terms.append(type_a(f"repeatability of passes{name}", mean.scatter_deg / math.sqrt(n), n - 1))
+        terms.append(
+            Term(f"count, place between edges{name}", "B", Shape.RECTANGULAR, mean.u_place_deg, "deg", 1.0, math.inf)
+        )
+        _, half = self._delay(breaker)
+        speed = abs(mean.speed_deg_s)
+        terms.append(rectangular(f"delay by capacitor{name}", half, "s", speed))
+        terms.append(rectangular(f"latch of board{name}", LATCH_S, "s", speed))
+        return terms
+
+    def _eccentricity(self, distance_deg: float) -> Term:
+        mounting = self.bench.mounting
+        ratio_deg = math.degrees(mounting.eccentricity_um / 1000 / mounting.grating_radius_mm)
+        return arcsine("encoder off-centre", ratio_deg, "deg", 2 * math.sin(math.radians(abs(distance_deg) % 360) / 2))
+
+    def _hysteresis(self) -> Term:
+        return rectangular("encoder hysteresis", self.bench.mounting.hysteresis_counts * self.count_deg)
+
+    def _budget(self, terms: Sequence[Term]) -> Budget:
+        return Budget(tuple(terms), self.bench.decision.confidence)
+
+    def _from_neutral(self, breaker: Breaker, mean: LobeMean) -> Angle | None:
+        if self.neutral is None or not mean.passes:
+            return None
+        terms = self._own_terms(breaker, mean)
+        terms += self.neutral.terms
+        terms.append(self._hysteresis())
+        terms.append(self._eccentricity(mean.lobe * self.spacing + mean.angle_deg))
+        if mean.lobe % self.job.unit.poles:
+            terms.append(rectangular("pole spacing of a neutral not marked", self.bench.priors.pole_spacing_deg))
+        return Angle(mean.angle_deg, self._budget(terms))
+
+    def _from_mark(self, breaker: Breaker, mean: LobeMean) -> Angle | None:
+        steps = self.run.procedure
+        if steps is None or steps.mark is None or not mean.passes:
+            return None
+        mark = self._running(rest_place(steps.mark.count, self.offsets))
+        value = self.zero + mean.angle_deg - mark
+        target = breaker.tolerance.target_deg if breaker.tolerance is not None else 0.0
+        value = target + (value - target + self.spacing / 2) % self.spacing - self.spacing / 2
+        terms = self._own_terms(breaker, mean)
+        terms.append(rectangular("setting to the angle mark", self.bench.priors.mark_setting_deg))
+        terms.append(rectangular("mark, count", self.count_deg / 2))
+        terms.append(self._hysteresis())
+        terms.append(self._eccentricity(mean.lobe * self.spacing + value))
+        if mean.lobe:
+            terms.append(rectangular("pole spacing of a neutral not marked", self.bench.priors.pole_spacing_deg))
+        return Angle(value, self._budget(terms))
+
+    def _between(self, first: Breaker, one: LobeMean, second: Breaker, two: LobeMean, value: float) -> Angle:
+        terms = self._own_terms(first, one, first.name) + self._own_terms(second, two, second.name)
+        terms.append(self._eccentricity(value))
+        return Angle(value, self._budget(terms))
+
+    def _from_opening(self, breaker: Breaker, mean: LobeMean, other: Breaker) -> Angle | None:
+        """From the measured opening of `other` that lies nearest before, in the running direction."""
+        turn = self.job.unit.lobes * self.spacing
+        best: tuple[float, LobeMean] | None = None
+        for candidate in self.means[other.name]:
+            if candidate.passes and mean.passes:
+                here = mean.lobe * self.spacing + mean.angle_deg
+                there = candidate.lobe * self.spacing + candidate.angle_deg
+                distance = (here - there) % turn
+                if best is None or distance < best[0]:
+                    best = (distance, candidate)
+        return None if best is None else self._between(other, best[1], breaker, mean, best[0])
+
+    def _relative(self, breaker: Breaker, mean: LobeMean, reference: Reference) -> Angle | None:
+        if reference.kind is ReferenceKind.NEUTRAL:
+            return self._from_neutral(breaker, mean)
+        if reference.kind is ReferenceKind.MARK:
+            return self._from_mark(breaker, mean)
+        other = self.job.breaker(reference.breaker or "")
+        if reference.kind is ReferenceKind.OPENING:
+            return self._from_opening(breaker, mean, other)
+        if other.reference is None or other.tolerance is None:
+            return None
+        base = self._relative(breaker, mean, other.reference)
+        return None if base is None else Angle(base.value_deg - other.tolerance.target_deg, base.budget)
+
+    def _opening(self, breaker: Breaker, mean: LobeMean, notes: list[tuple[str, str]]) -> OpeningResult:
+        from_neutral = self._from_neutral(breaker, mean)
+        angle = from_neutral if breaker.reference is None else self._relative(breaker, mean, breaker.reference)
+        tolerance = breaker.limits(mean.lobe)
+        if angle is None or tolerance is None:
+            return OpeningResult(mean, from_neutral, angle, tolerance, Verdict.NONE, None)
+        verdict = decide(angle.value_deg, angle.budget, tolerance, self.bench.decision.rule)
+        if (
+            self.neutral is not None
+            and self._counts_from_neutral(breaker)
+            and self.neutral.band_deg > tolerance.width_deg
+        ):
+            verdict = Verdict.UNDECIDED
+            notes.append(
+                (
+                    "neutral-band-wide",
+                    f"Friction holds the rotor anywhere within {self.neutral.band_deg:.2f}° around neutral, which is more than the "
+                    f"tolerance of {tolerance.width_deg:.2f}°; no verdict can be given from this neutral.",
+                )
+            )
+        return OpeningResult(
+            mean, from_neutral, angle, tolerance, verdict, probability_inside(angle.value_deg, angle.budget, tolerance)
+        )
+
+    def _counts_from_neutral(self, breaker: Breaker) -> bool:
+        reference = breaker.reference
+        while reference is not None and reference.kind is ReferenceKind.TARGET:
+            reference = self.job.breaker(reference.breaker or "").reference
+        return reference is None or reference.kind is ReferenceKind.NEUTRAL
+
+    def _difference(self, difference: Difference) -> list[DifferenceResult]:
+        first, second = self.job.breaker(difference.first), self.job.breaker(difference.second)
+        turn = self.job.unit.lobes * self.spacing
+        found = []
+        for one in self.means[first.name]:
+            if not one.passes:
+                continue
+            options = []
+            for two in self.means[second.name]:
+                if two.passes:
+                    value = (two.lobe - one.lobe) * self.spacing + two.angle_deg - one.angle_deg
+                    options.append(((value + turn / 2) % turn - turn / 2, two))
+            if not options:
+                continue
+            value, two = min(options, key=lambda option: abs(option[0] - difference.tolerance.target_deg))
+            angle = self._between(first, one, second, two, value)
+            verdict = decide(value, angle.budget, difference.tolerance, self.bench.decision.rule)
+            probability = probability_inside(value, angle.budget, difference.tolerance)
+            found.append(DifferenceResult(difference, one.lobe, angle, verdict, probability))
+        return found

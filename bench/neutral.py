@@ -1,0 +1,134 @@
+"""Where neutral is, from presses and from rests after a release, each approached from both sides.
+
+Model. Friction stops rotor and feel short on the side that they come from; the middle between the mean of either side
+is free of it as far as friction is the same both ways. A steady cam torque T pulls all of it by T/(p·T₀) radians, for p poles and
+peak magnet torque T₀ (torque near neutral: p·T₀ per radian); that is common to every method and is carried as a bound.
+Angles are degrees in the running direction.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bench.bench_file import Priors
+from bench.uncertainty import Shape, Term, coverage_factor, rectangular, welch_satterthwaite
+
+LEAST_PER_SIDE = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A place stated to be neutral. `side` +1: approached in the running direction, -1: against it."""
+
+    angle_deg: float
+    side: int
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """One method's neutral: place, scatter-borne standard uncertainty, and the band between the sides' means."""
+
+    method: str
+    angle_deg: float
+    u_deg: float
+    freedom: float
+    band_deg: float
+    from_below: int
+    from_above: int
+
+    @property
+    def weight(self) -> float:
+        """Inverse of the variance, made smaller where few values know it badly."""
+        widened = self.u_deg * coverage_factor(self.freedom, 0.95)
+        return 1.0 / max(widened, 1e-6) ** 2
+
+
+@dataclass(frozen=True, slots=True)
+class Neutral:
+    """The neutral first marked: its place, and every term of its uncertainty."""
+
+    angle_deg: float
+    method: str
+    terms: tuple[Term, ...]
+    estimates: tuple[Estimate, ...]
+    band_deg: float
+    agree: bool
+
+    @property
+    def standard_uncertainty_deg(self) -> float:
+        """Combined standard uncertainty of the place."""
+        return math.sqrt(math.fsum(t.contribution_deg**2 for t in self.terms))
+
+
+def fold(angle_deg: float, origin_deg: float, spacing_deg: float) -> tuple[float, int]:
+    """`angle_deg` moved by whole spacings to within half a spacing of the origin, and how many spacings it was off."""
+    turns = round((angle_deg - origin_deg) / spacing_deg)
+    return angle_deg - turns * spacing_deg, turns
+
+
+def both_sides(method: str, marks: Sequence[Mark], least_per_side: int = LEAST_PER_SIDE) -> Estimate | None:
+    """Middle between the mean of either side, with pooled scatter. None while a side has too few, or no scatter is known."""
+    below = [m.angle_deg for m in marks if m.side > 0]
+    above = [m.angle_deg for m in marks if m.side < 0]
+    freedom = len(below) + len(above) - 2
+    if min(len(below), len(above)) < least_per_side or freedom < 1:
+        return None
+    mean_below, mean_above = math.fsum(below) / len(below), math.fsum(above) / len(above)
+    squares = math.fsum((a - mean_below) ** 2 for a in below) + math.fsum((a - mean_above) ** 2 for a in above)
+    u = math.sqrt(squares / freedom) / 2 * math.sqrt(1 / len(below) + 1 / len(above))
+    return Estimate(method, (mean_below + mean_above) / 2, u, freedom, mean_above - mean_below, len(below), len(above))
+
+
+def locate(
+    presses: Sequence[Mark], rests: Sequence[Mark], poles: int, priors: Priors, count_deg: float
+) -> Neutral | None:
+    """The neutral that the first press was at; None while there are not two presses from each side.
+
+    Rests are combined with the presses where both agree within their 99 % interval; where not, the presses govern
+    and `agree` is false. `count_deg` is the width of a count.
+    """
+    if not presses:
+        return None
+    spacing = 360.0 / poles
+    origin = presses[0].angle_deg
+    folded, places = _folded(presses, origin, spacing)
+    pressed = both_sides("presses", folded)
+    if pressed is None:
+        return None
+    rested = both_sides("rests", _folded(rests, origin, spacing)[0])
+    estimates = [e for e in (pressed, rested) if e is not None]
+    agree = rested is None or _agree(pressed, rested)
+    used = estimates if agree else [pressed]
+    weights = [e.weight for e in used]
+    share = [w / math.fsum(weights) for w in weights]
+    angle = math.fsum(s * e.angle_deg for s, e in zip(share, used, strict=True))
+    band = max(pressed.band_deg, 0.0)
+    terms = [
+        Term(f"neutral, scatter of {e.method}", "A", Shape.T, e.u_deg, "deg", s, e.freedom)
+        for s, e in zip(share, used, strict=True)
+    ]
+    terms.append(rectangular("neutral, cam torque", math.degrees(priors.cam_torque_fraction) / poles))
+    terms.append(rectangular("neutral, unequal friction", band / 2, sensitivity=priors.friction_asymmetry))
+    # Each mark was read as the middle of its count; the finest that a common part of that can be is one count wide.
+    terms.append(rectangular("neutral, count", count_deg / 2))
+    if len(places) > 1:
+        terms.append(rectangular("neutral, pole spacing", priors.pole_spacing_deg))
+    method = " and ".join(e.method for e in used)
+    return Neutral(angle, method, tuple(terms), tuple(estimates), pressed.band_deg, agree)
+
+
+def _folded(marks: Sequence[Mark], origin: float, spacing: float) -> tuple[list[Mark], set[int]]:
+    folded, places = [], set()
+    for mark in marks:
+        angle, place = fold(mark.angle_deg, origin, spacing)
+        folded.append(Mark(angle, mark.side))
+        places.add(place)
+    return folded, places
+
+
+def _agree(one: Estimate, other: Estimate) -> bool:
+    freedom = welch_satterthwaite([(one.u_deg, one.freedom), (other.u_deg, other.freedom)])
+    limit = coverage_factor(freedom, 0.99) * math.hypot(one.u_deg, other.u_deg)
+    return abs(one.angle_deg - other.angle_deg) <= max(limit, 1e-9)

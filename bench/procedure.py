@@ -1,0 +1,176 @@
+"""The job's order of steps, decided by the stream alone: sense, marks, neutral, passes, done."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from bench.errors import ProcedureError
+from bench.job import Breaker, Job
+from bench.neutral import LEAST_PER_SIDE
+
+SENSE_DEG = 15.0
+NO_PROGRESS_S = 60.0
+PEDAL_BOUNCE_S = 0.25
+
+NO_OPENING_CAUSES = (
+    "the coil lead is still on the points, a grounding (P-) lead's spring still shorts them, the capacitor is shorted, "
+    "breakers are jumpered together, or the points never open"
+)
+NO_CLOSING_CAUSES = "the clip is off or sits on paint, the points are dirty or oily, or they never close"
+
+
+class Step(StrEnum):
+    """Where the job is."""
+
+    SENSE = "sense"
+    MARKS = "marks"
+    NEUTRAL = "neutral"
+    PASSES = "passes"
+    DONE = "done"
+
+
+@dataclass(frozen=True, slots=True)
+class PressMark:
+    """An accepted press: tick, count, side (+1 approached in the running direction, -1 against it, 0 unknown)."""
+
+    tick: int
+    count: int
+    side: int
+
+
+@dataclass(slots=True)
+class Procedure:
+    """State of the job. `Run` tells it what happened; it tells which step is next and when nothing more can come."""
+
+    job: Job
+    passes_wanted: int
+    tick_hz: int
+    step: Step = Step.SENSE
+    mark: PressMark | None = None
+    presses: list[PressMark] = field(default_factory=list)
+    late_presses: int = 0
+    neutral_skipped: bool = False
+    _progress_tick: int | None = None
+    _last_press_tick: int | None = None
+
+    def begin(self, tick: int) -> None:
+        """The session has begun."""
+        self._progress_tick = tick
+
+    def sense_found(self, tick: int) -> None:
+        """The running direction is known."""
+        if self.step is Step.SENSE:
+            self.step = Step.MARKS if self.job.needs_mark else Step.NEUTRAL
+            self._progress_tick = tick
+
+    def press(self, mark: PressMark) -> bool:
+        """A press came; true if it counts for this step."""
+        if self._last_press_tick is not None and mark.tick - self._last_press_tick < PEDAL_BOUNCE_S * self.tick_hz:
+            return False
+        self._last_press_tick = mark.tick
+        if self.step is Step.MARKS:
+            self.mark = mark
+            self.step = Step.NEUTRAL
+        elif self.step is Step.NEUTRAL and mark.side != 0:
+            self.presses.append(mark)
+        else:
+            self.late_presses += 1
+            return False
+        self._progress_tick = mark.tick
+        return True
+
+    def rest(self, tick: int) -> None:
+        """A rest was recognised: something is going on."""
+        self._progress_tick = tick
+
+    def opening(self, tick: int) -> bool:
+        """An opening in the running direction was confirmed; true if it is a pass."""
+        if self.step is Step.NEUTRAL and self._neutral_complete():
+            self.step = Step.PASSES
+        if self.step is Step.PASSES:
+            self._progress_tick = tick
+            return True
+        return False
+
+    def _neutral_complete(self) -> bool:
+        if not self.job.needs_neutral and not self.presses:
+            self.neutral_skipped = True
+            return True
+        return min(self.presses_per_side) >= LEAST_PER_SIDE
+
+    @property
+    def presses_per_side(self) -> tuple[int, int]:
+        """Presses approached in the running direction, and against it."""
+        below = sum(1 for p in self.presses if p.side > 0)
+        return below, len(self.presses) - below
+
+    def zero_void(self, tick: int) -> None:
+        """The count is lost: marks and neutral must be set again."""
+        if self.step in (Step.SENSE, Step.DONE):
+            return
+        self.presses.clear()
+        self.mark = None
+        self.step = Step.MARKS if self.job.needs_mark else Step.NEUTRAL
+        self._progress_tick = tick
+
+    def check_complete(self, passes: Mapping[str, Sequence[int]]) -> None:
+        """Done when every lobe of every breaker has its passes; `passes` gives their number per lobe."""
+        if self.step is Step.PASSES and all(n >= self.passes_wanted for lobes in passes.values() for n in lobes):
+            self.step = Step.DONE
+
+    def check_progress(self, tick: int, passes: Mapping[str, Sequence[int]]) -> None:
+        """Raise ProcedureError when nothing has come for a minute of device time, and say what was missing."""
+        if self.step is Step.DONE or self._progress_tick is None:
+            return
+        if tick - self._progress_tick >= NO_PROGRESS_S * self.tick_hz:
+            raise ProcedureError(
+                "incomplete", f"Nothing happened for {NO_PROGRESS_S:.0f} s. Missing: {self.missing(passes)}."
+            )
+
+    def missing(self, passes: Mapping[str, Sequence[int]]) -> str:
+        """What the present step still needs, in words."""
+        if self.step is Step.SENSE:
+            return f"{SENSE_DEG:.0f}° of travel in the running direction"
+        if self.step is Step.MARKS:
+            return "a press at the manual's angle mark"
+        if self.step is Step.NEUTRAL:
+            below, above = self.presses_per_side
+            parts = []
+            if self.job.needs_neutral or self.presses:
+                for n, side in ((below, "turning up to it in the running direction"), (above, "coming back to it")):
+                    if n < LEAST_PER_SIDE:
+                        parts.append(f"{LEAST_PER_SIDE - n} more press{'es' if n == 0 else ''} at neutral {side}")
+            return ", ".join(parts) or "the first opening in the running direction"
+        short = [
+            f"{name} lobe {lobe}: {n} of {self.passes_wanted}"
+            for name, lobes in passes.items()
+            for lobe, n in enumerate(lobes)
+            if n < self.passes_wanted
+        ]
+        return "passes in the running direction (" + ", ".join(short) + ")"
+
+
+def stuck_error(breaker: Breaker, is_open: bool) -> ProcedureError:
+    """A probe that has not changed over more travel than any cam needs."""
+    if is_open:
+        return ProcedureError(
+            "no-closing",
+            f"{breaker.name} (channel {breaker.channel}) never closed over two whole lobe spacings. Likely causes: "
+            f"{NO_CLOSING_CAUSES}. Check these, then start again.",
+        )
+    return ProcedureError(
+        "no-opening",
+        f"{breaker.name} (channel {breaker.channel}) never opened over two whole lobe spacings. Likely causes: "
+        f"{NO_OPENING_CAUSES}. Check these, then start again.",
+    )
+
+
+def impulse_error() -> ProcedureError:
+    """The rotor stalled, then snapped."""
+    return ProcedureError(
+        "impulse-coupling",
+        "The rotor stopped and then snapped forward: an impulse coupling is still at work. Keep fingers and leads clear. Take it "
+        "off, or secure its flyweights as the manual permits, then start again.",
+    )

@@ -1,0 +1,354 @@
+"""The result document (JSON): the record's core. Floats are rounded to 1e-6, unknowns are null, never NaN."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from bench.bench_file import BenchFile
+from bench.evaluation import Angle, BreakerResult, DifferenceResult, Evaluation, OpeningResult, evaluate
+from bench.job_file import JobFile
+from bench.run import Failure, Run
+from bench.settings import ANALYSIS
+from bench.uncertainty import Budget
+from bench.verdict import Verdict
+
+FORMAT = "breakerbench-result"
+VERSION = 1
+
+
+def _rounded(value: float | None) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return round(value, 6) + 0.0
+
+
+_Number = Annotated[float | None, AfterValidator(_rounded)]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(frozen=True, populate_by_name=True)
+
+
+class BudgetRow(_Model):
+    """One term of a budget. `degrees_of_freedom` null means infinitely many."""
+
+    source: str
+    type: str
+    distribution: str
+    standard_uncertainty: _Number
+    unit: str
+    sensitivity: _Number
+    contribution_deg: _Number
+    degrees_of_freedom: _Number
+    share: _Number
+
+
+class EstimateRow(_Model):
+    """One method's neutral, as an offset from the neutral used."""
+
+    method: str
+    offset_deg: _Number
+    standard_uncertainty_deg: _Number
+    degrees_of_freedom: _Number
+    band_deg: _Number
+    approached_forward: int
+    approached_backward: int
+
+
+class NeutralRow(_Model):
+    """One neutral. Index 0 is the one first marked."""
+
+    index: int
+    standard_uncertainty_deg: _Number
+    method: str
+    band_deg: _Number
+    estimates: tuple[EstimateRow, ...]
+
+
+class OpeningRow(_Model):
+    """One lobe of one breaker. Angle, uncertainties, target, limits and verdict are relative to the breaker's `from`."""
+
+    lobe: int
+    angle_deg: _Number
+    standard_uncertainty_deg: _Number
+    expanded_uncertainty_deg: _Number
+    coverage_factor: _Number
+    degrees_of_freedom: _Number
+    from_neutral_deg: _Number
+    from_neutral_expanded_uncertainty_deg: _Number
+    passes_used: int
+    passes_void: int
+    spread_deg: _Number
+    target_deg: _Number
+    lower_limit_deg: _Number
+    upper_limit_deg: _Number
+    verdict: str
+    probability_inside: _Number
+    budget: tuple[BudgetRow, ...]
+    closing_deg: _Number
+    dwell_deg: _Number
+    bounce_ms: _Number
+
+
+class BreakerRow(_Model):
+    """One set of points."""
+
+    name: str
+    channel: int
+    from_: str | None = Field(alias="from")
+    openings: tuple[OpeningRow, ...]
+
+
+class DifferenceRow(_Model):
+    """Second breaker's opening minus the first's, per lobe of the first."""
+
+    between: tuple[str, str]
+    lobe: int
+    angle_deg: _Number
+    standard_uncertainty_deg: _Number
+    expanded_uncertainty_deg: _Number
+    coverage_factor: _Number
+    target_deg: _Number
+    lower_limit_deg: _Number
+    upper_limit_deg: _Number
+    verdict: str
+    probability_inside: _Number
+    budget: tuple[BudgetRow, ...]
+
+
+class LinkRow(_Model):
+    """What the line was like, up to the end of the measurement."""
+
+    frames: int
+    bad_frames: int
+    losses: int
+
+
+class NoteRow(_Model):
+    """Something that the record must tell."""
+
+    code: str
+    text: str
+    times: int = 1
+
+
+class ErrorRow(_Model):
+    """Why there is no valid result."""
+
+    code: str
+    text: str
+
+
+class ResultDocument(_Model):
+    """The whole document."""
+
+    format: str = FORMAT
+    version: int = VERSION
+    analysis: int = ANALYSIS
+    valid: bool
+    simulated: bool | None
+    error: ErrorRow | None = None
+    journal: str | None = None
+    run_date: str | None = None
+    software: str | None = None
+    unit: dict[str, Any] | None = None
+    limits: dict[str, Any] | None = None
+    decision: dict[str, Any] | None = None
+    board: dict[str, Any] | None = None
+    neutrals: tuple[NeutralRow, ...] = ()
+    breakers: tuple[BreakerRow, ...] = ()
+    differences: tuple[DifferenceRow, ...] = ()
+    as_found: None = None
+    link: LinkRow | None = None
+    notes: tuple[NoteRow, ...] = ()
+    truth: dict[str, Any] | None = None
+
+    def exit_status(self) -> int:
+        """0 inside, 1 outside, 3 undecided or no limits, 4 no valid measurement, 130 interrupted."""
+        if not self.valid:
+            return 130 if self.error is not None and self.error.code == "interrupted" else 4
+        found = {o.verdict for b in self.breakers for o in b.openings if o.target_deg is not None} | {
+            d.verdict for d in self.differences
+        }
+        if Verdict.OUTSIDE in found:
+            return 1
+        return 0 if found == {Verdict.INSIDE} else 3
+
+    def to_json(self) -> str:
+        """The document as one line-broken JSON text. Keys that only failures or rehearsals carry are left out elsewhere."""
+        document = self.model_dump(mode="json", by_alias=True)
+        for key in ("error", "journal", "truth"):
+            if document[key] is None and not (key == "journal" and not self.valid):
+                del document[key]
+        return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
+
+
+def document(run: Run, journal: str) -> ResultDocument:
+    """Result of a run that has finished. `journal` is where its bytes are."""
+    failure = run.failure
+    evaluation = evaluate(run) if failure is None else None
+    hello = run.hello
+    settings = run.settings
+    notes = [NoteRow(code=n.code, text=n.text, times=n.times) for n in run.notes]
+    if evaluation is not None:
+        notes += [NoteRow(code=c, text=t) for c, t in evaluation.notes]
+    return ResultDocument(
+        valid=failure is None,
+        simulated=None if hello is None else bool(hello.simulated) or settings.rehearsal is not None,
+        error=None if failure is None else ErrorRow(code=failure.code, text=failure.text),
+        journal=None if failure is None else journal,
+        run_date=settings.run_date,
+        software=settings.software,
+        unit=settings.job_file.unit.model_dump(mode="json"),
+        limits=None if settings.job_file.limits is None else settings.job_file.limits.model_dump(mode="json"),
+        decision=settings.bench.decision.model_dump(mode="json"),
+        board=None
+        if hello is None
+        else {
+            "board_id": hello.board_id.hex(),
+            "boot_counter": hello.boot_counter,
+            "firmware": f"{hello.firmware_major}.{hello.firmware_minor}.{hello.firmware_patch}",
+            "counts_per_turn": hello.counts_per_turn,
+        },
+        neutrals=() if evaluation is None else _neutrals(run, evaluation),
+        breakers=() if evaluation is None else tuple(_breaker(b) for b in evaluation.breakers),
+        differences=() if evaluation is None else tuple(_difference(d) for d in evaluation.differences),
+        link=LinkRow(
+            frames=run.stream.counts.frames, bad_frames=run.stream.counts.bad_frames, losses=run.stream.counts.losses
+        ),
+        notes=tuple(notes),
+    )
+
+
+def failure_document(
+    failure: Failure, journal: str | None, job: JobFile | None, bench: BenchFile | None
+) -> ResultDocument:
+    """Document of a failure before any run began."""
+    return ResultDocument(
+        valid=False,
+        simulated=None,
+        error=ErrorRow(code=failure.code, text=failure.text),
+        journal=journal,
+        unit=None if job is None else job.unit.model_dump(mode="json"),
+        limits=None if job is None or job.limits is None else job.limits.model_dump(mode="json"),
+        decision=None if bench is None else bench.decision.model_dump(mode="json"),
+    )
+
+
+def _rows(budget: Budget) -> tuple[BudgetRow, ...]:
+    return tuple(
+        BudgetRow(
+            source=t.source,
+            type=t.kind,
+            distribution=t.shape.value,
+            standard_uncertainty=t.standard_uncertainty,
+            unit=t.unit,
+            sensitivity=t.sensitivity,
+            contribution_deg=t.contribution_deg,
+            degrees_of_freedom=t.freedom,
+            share=budget.share(t),
+        )
+        for t in budget.terms
+    )
+
+
+def _neutrals(run: Run, evaluation: Evaluation) -> tuple[NeutralRow, ...]:
+    neutral = evaluation.neutral
+    if neutral is None:
+        return ()
+    estimates = tuple(
+        EstimateRow(
+            method=e.method,
+            offset_deg=e.angle_deg - neutral.angle_deg,
+            standard_uncertainty_deg=e.u_deg,
+            degrees_of_freedom=e.freedom,
+            band_deg=e.band_deg,
+            approached_forward=e.from_below,
+            approached_backward=e.from_above,
+        )
+        for e in neutral.estimates
+    )
+    spacing_u = run.settings.bench.priors.pole_spacing_deg / math.sqrt(3)
+    rows = [
+        NeutralRow(
+            index=0,
+            standard_uncertainty_deg=neutral.standard_uncertainty_deg,
+            method=neutral.method,
+            band_deg=neutral.band_deg,
+            estimates=estimates,
+        )
+    ]
+    for index in range(1, run.job.unit.poles):
+        rows.append(
+            NeutralRow(
+                index=index,
+                standard_uncertainty_deg=math.hypot(neutral.standard_uncertainty_deg, spacing_u),
+                method="pole spacing from neutral 0",
+                band_deg=None,
+                estimates=(),
+            )
+        )
+    return tuple(rows)
+
+
+def _value(angle: Angle | None) -> dict[str, float | None]:
+    if angle is None:
+        return dict.fromkeys(("angle_deg", "standard_uncertainty_deg", "expanded_uncertainty_deg", "coverage_factor"))
+    return {
+        "angle_deg": angle.value_deg,
+        "standard_uncertainty_deg": angle.budget.standard_uncertainty_deg,
+        "expanded_uncertainty_deg": angle.budget.expanded_uncertainty_deg,
+        "coverage_factor": angle.budget.coverage_factor,
+    }
+
+
+def _breaker(result: BreakerResult) -> BreakerRow:
+    reference = result.breaker.reference
+    return BreakerRow(
+        name=result.breaker.name,
+        channel=result.breaker.channel,
+        from_=None if reference is None else str(reference),
+        openings=tuple(_opening(o) for o in result.openings),
+    )
+
+
+def _opening(opening: OpeningResult) -> OpeningRow:
+    mean, tolerance, neutral = opening.mean, opening.tolerance, opening.from_neutral
+    return OpeningRow(
+        lobe=mean.lobe,
+        **_value(opening.angle),
+        degrees_of_freedom=None if opening.angle is None else opening.angle.budget.freedom,
+        from_neutral_deg=None if neutral is None else neutral.value_deg,
+        from_neutral_expanded_uncertainty_deg=None if neutral is None else neutral.budget.expanded_uncertainty_deg,
+        passes_used=len(mean.passes),
+        passes_void=mean.void,
+        spread_deg=mean.scatter_deg,
+        target_deg=None if tolerance is None else tolerance.target_deg,
+        lower_limit_deg=None if tolerance is None else tolerance.lower_deg,
+        upper_limit_deg=None if tolerance is None else tolerance.upper_deg,
+        verdict=opening.verdict.value,
+        probability_inside=opening.probability,
+        budget=() if opening.angle is None else _rows(opening.angle.budget),
+        closing_deg=mean.closing_deg if neutral is not None else None,
+        dwell_deg=mean.dwell_deg,
+        bounce_ms=mean.bounce_ms,
+    )
+
+
+def _difference(result: DifferenceResult) -> DifferenceRow:
+    tolerance = result.difference.tolerance
+    return DifferenceRow(
+        between=(result.difference.first, result.difference.second),
+        lobe=result.lobe,
+        **_value(result.angle),
+        target_deg=tolerance.target_deg,
+        lower_limit_deg=tolerance.lower_deg,
+        upper_limit_deg=tolerance.upper_deg,
+        verdict=result.verdict.value,
+        probability_inside=result.probability,
+        budget=_rows(result.angle.budget),
+    )

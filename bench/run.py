@@ -1,0 +1,514 @@
+"""The run: everything after the journal, as a pure function of its records.
+
+Feed it the records in order; ask at any time for a snapshot, and at the end for what was measured. It knows no clock and no
+file, so that a replay goes the very same way as the live run.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from bench import procedure
+from bench.contacts import Change, ChannelTracker, ContactEdge, Settled
+from bench.encoder import PhaseTable, edges_of
+from bench.errors import BenchError, ProcedureError
+from bench.horizon import Horizon
+from bench.job import Breaker
+from bench.journal import Kind, Record
+from bench.motion import Motion, Rest
+from bench.procedure import PressMark, Procedure, Step
+from bench.settings import Settings
+from bench.stream import BoardReset, FramesLost, SessionStream, StreamItem, TooManyBadFrames
+from bench.ticks import TickUnwrapper
+from firmware_protocol.framing import Frame
+from firmware_protocol.messages import (
+    COUNT_DOUBTFUL,
+    MESSAGES_MISSING,
+    Contact,
+    Edges,
+    EdgesFlag,
+    Hello,
+    Index,
+    Position,
+    Press,
+    Trouble,
+    TroubleCode,
+)
+
+#: The rotor must have run this far in the running direction before an opening counts: backlash is taken up.
+APPROACH_DEG = 1.0
+#: Periods of Position without one that tell of a loss, however the sequence looks.
+HOLE_PERIODS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """Why the run ended without a valid result."""
+
+    code: str
+    text: str
+
+
+@dataclass(slots=True)
+class Note:
+    """Something that the record must tell; `times` counts repetitions."""
+
+    code: str
+    text: str
+    times: int = 1
+
+
+@dataclass(slots=True)
+class Pass:
+    """One opening crossed in the running direction, and the closings before and after it."""
+
+    opening: Change
+    closing_before: Change | None
+    closing_after: Change | None = None
+
+
+@dataclass(slots=True)
+class BreakerTrace:
+    """What one set of points did in this epoch."""
+
+    breaker: Breaker
+    passes: list[Pass] = field(default_factory=list)
+    ordinals: list[int] = field(default_factory=list)
+    closing: Change | None = None
+    #: Stretches (first and last count) over which openings could not be followed; the last may still be going on.
+    holes: list[tuple[int, int]] = field(default_factory=list)
+    blind_since: int | None = None
+
+
+@dataclass(slots=True)
+class Epoch:
+    """Everything measured against one zero; a lost count begins a new one."""
+
+    traces: list[BreakerTrace]
+    rests: list[Rest] = field(default_factory=list)
+    last_index_count: int | None = None
+    travel_without_index: int = 0
+
+
+class Run:
+    """See the module's text. `finished` once nothing further is looked at; then `failure` is None or says why."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.job = settings.job
+        self.stream = SessionStream()
+        self.notes: list[Note] = []
+        self.failure: Failure | None = None
+        self.sense = 0
+        self.sense_known = settings.bench.encoder_sense != "unknown"
+        self.restart_wanted = False
+        self.phases = PhaseTable()
+        self.voided_passes: dict[str, int] = {b.name: 0 for b in self.job.breakers}
+        self.epoch = self._new_epoch()
+        self.procedure: Procedure | None = None
+        self.tick = 0
+        self.count = 0
+        self.levels = 0
+        self.openings_seen = 0
+        self.last_change: Change | None = None
+        self.counts_per_turn = 0
+        self.tick_hz = 0
+        self._ticks = TickUnwrapper()
+        self._motion: Motion | None = None
+        self._horizon: Horizon | None = None
+        self._trackers: list[ChannelTracker] = []
+        self._extent: list[tuple[int, int] | None] = []
+        self._last_position: int | None = None
+        self._troubles = 0
+        self._known_count = 0
+        self._next_edges_count: int | None = None
+        self._edges_known = False
+
+    @property
+    def finished(self) -> bool:
+        """True once the result is settled."""
+        return self.failure is not None or self.step is Step.DONE
+
+    @property
+    def step(self) -> Step:
+        """The step that the job is in."""
+        return Step.SENSE if self.procedure is None else self.procedure.step
+
+    @property
+    def hello(self) -> Hello | None:
+        """The board, once it has greeted."""
+        return self.stream.hello
+
+    def feed(self, record: Record) -> None:
+        """The next record of the journal. After the run has finished, records change nothing."""
+        if self.finished:
+            return
+        try:
+            if record.kind is Kind.FROM_BOARD:
+                for item in self.stream.received(record.payload):
+                    self._take(item)
+                    if self.finished:
+                        return
+            elif record.kind is Kind.TO_BOARD:
+                if self.stream.sent(record.payload):
+                    self._begin_session()
+            elif record.kind is Kind.ENTRY:
+                entry = record.document()
+                if entry.get("kind") == "error":
+                    self.failure = Failure(str(entry.get("code")), str(entry.get("text")))
+                elif entry.get("kind") == "end":
+                    raise ProcedureError(
+                        "ended", "The recording ends before the measurement was complete" + self._lacking()
+                    )
+        except BenchError as error:
+            self.failure = Failure(error.code, error.text)
+
+    def lobe_counts(self) -> dict[str, list[int]]:
+        """Passes so far per breaker and lobe."""
+        lobes = self.job.unit.lobes
+        found: dict[str, list[int]] = {}
+        for trace in self.epoch.traces:
+            counts = [0] * lobes
+            for ordinal in trace.ordinals:
+                counts[ordinal % lobes] += 1
+            found[trace.breaker.name] = counts
+        return found
+
+    def deg(self, counts: float) -> float:
+        """Counts as degrees in the running direction."""
+        return counts * self.sense * 360.0 / self.counts_per_turn if self.counts_per_turn else 0.0
+
+    @property
+    def start_deg(self) -> float:
+        """Where the session began, degrees in the running direction."""
+        start = self._motion.start_count if self._motion is not None else None
+        return 0.0 if start is None else self.deg(start)
+
+    @property
+    def speed_deg_s(self) -> float:
+        """Speed of the rotor now, degrees per second in the running direction."""
+        return 0.0 if self._motion is None else self.deg(self._motion.speed() * self.tick_hz)
+
+    def note(self, code: str, text: str) -> None:
+        """Remember something for the record; a repetition is counted."""
+        for known in self.notes:
+            if known.code == code and known.text == text:
+                known.times += 1
+                return
+        self.notes.append(Note(code, text))
+
+    # --- the session -------------------------------------------------------------------------------------------------
+
+    def _begin_session(self) -> None:
+        hello = self.stream.hello
+        if hello is None:
+            raise ProcedureError("no-greeting", "The recording begins a session with a board that never greeted.")
+        stated = self.settings.bench.counts_per_turn
+        if stated is not None and stated != hello.counts_per_turn:
+            raise ProcedureError(
+                "counts-per-turn",
+                f"The board is set to {hello.counts_per_turn} counts per turn, the bench file says {stated}. Correct the wrong one.",
+            )
+        for breaker in self.job.breakers:
+            if breaker.channel >= hello.contact_channels:
+                raise ProcedureError(
+                    "no-channel",
+                    f"{breaker.name} is on channel {breaker.channel}, but this board has only {hello.contact_channels} "
+                    f"(0 to {hello.contact_channels - 1}).",
+                )
+        self.counts_per_turn, self.tick_hz = hello.counts_per_turn, hello.tick_hz
+        self._ticks.restart()
+        criteria = self.settings.bench.criteria
+        self._motion = Motion(hello.counts_per_turn, hello.tick_hz)
+        self._horizon = Horizon(hello.contact_channels, hello.tick_hz)
+        self._trackers = [
+            ChannelTracker(
+                b.channel,
+                int(criteria.settled_ms / 1000 * hello.tick_hz),
+                criteria.settled_deg * hello.counts_per_turn / 360,
+            )
+            for b in self.job.breakers
+        ]
+        self._extent = [None] * len(self._trackers)
+        self._last_position = None
+        self._troubles = 0
+        self._next_edges_count = None
+        self.phases.forget_run()
+        if self.procedure is None:
+            self.procedure = Procedure(self.job, self.settings.passes, hello.tick_hz)
+
+    def _take(self, item: StreamItem) -> None:
+        if isinstance(item, FramesLost):
+            self._lost("frames-lost", "Frames were lost on the line; the passes that they touch are void.")
+        elif isinstance(item, BoardReset):
+            self._reset()
+        elif isinstance(item, TooManyBadFrames):
+            raise ProcedureError(
+                "bad-line",
+                f"{item.bad} of the last {item.of} frames were damaged, which is more than a line in order shows; the run is void. "
+                "Check cable, ground and baud rate.",
+            )
+        else:
+            self._message(item)
+
+    def _message(self, frame: Frame) -> None:
+        message = frame.message
+        if isinstance(message, Position):
+            self._position(message)
+        elif isinstance(message, Edges):
+            self._edges(message)
+        elif isinstance(message, Contact):
+            self._contact(message, frame.wire)
+        elif isinstance(message, Index):
+            self._index(message)
+        elif isinstance(message, Press):
+            self._press(message)
+        elif isinstance(message, Trouble):
+            self._trouble(message)
+
+    # --- messages ----------------------------------------------------------------------------------------------------
+
+    def _position(self, message: Position) -> None:
+        motion, horizon, steps = self._parts()
+        tick = self._ticks.unwrap(message.tick)
+        if self._last_position is None:
+            steps.begin(tick)
+        else:
+            self._check_hole(tick)
+        self._last_position = tick
+        self._check_troubles(message.troubles)
+        previous = self.count
+        self.tick, self.count, self.levels = tick, message.count, message.levels
+        self.epoch.travel_without_index += abs(message.count - previous) if motion.start_count is not None else 0
+        rest = motion.feed(tick, message.count)
+        if steps.step is Step.SENSE:
+            self._find_sense(motion, steps, tick)
+        elif rest is not None and steps.step is Step.NEUTRAL:
+            self.epoch.rests.append(rest)
+            steps.rest(tick)
+        if self.sense and motion.snapped(self.sense):
+            raise procedure.impulse_error()
+        confirmed = horizon.position(tick, message.count, message.levels, message.contact_edges)
+        if horizon.contact_lost:
+            horizon.contact_lost = False
+            self._lost(
+                "contact-lost", "A probe's edge went missing; the passes that it touches are void.", restart=False
+            )
+        for known in confirmed:
+            for trace, tracker in zip(self.epoch.traces, self._trackers, strict=True):
+                for change in tracker.confirm(known, self.sense or 1):
+                    self._change(trace, change)
+                    if self.finished:
+                        return
+                if trace.blind_since is not None and tracker.settled is not Settled.UNKNOWN:
+                    trace.holes.append((trace.blind_since, known.count))
+                    trace.blind_since = None
+            self._known_count = known.count
+        if self.sense:
+            self._check_stuck(message)
+        self._check_index()
+        steps.check_progress(tick, self.lobe_counts())
+
+    def _find_sense(self, motion: Motion, steps: Procedure, tick: int) -> None:
+        start = motion.start_count if motion.start_count is not None else self.count
+        travel = (self.count - start) * 360 / self.counts_per_turn
+        if abs(travel) < procedure.SENSE_DEG:
+            return
+        direction = 1 if travel > 0 else -1
+        if self.sense_known:
+            running = self.job.unit.rotation
+            self.sense = 1 if self.settings.bench.encoder_sense == running.value else -1
+            if self.sense != direction:
+                raise ProcedureError(
+                    "wrong-direction",
+                    f"The rotor was turned {running.other} as seen from the drive end, but this unit runs {running}. Turn the other way, "
+                    "or correct rotation in the job file or encoder_sense in the bench file.",
+                )
+        else:
+            self.sense = direction
+            self.note(
+                "sense-unchecked",
+                f"The bench file does not state the encoder's sense; the first travel was taken as {self.job.unit.rotation}.",
+            )
+        steps.sense_found(tick)
+
+    def _edges(self, message: Edges) -> None:
+        ticks, boundaries, after = edges_of(self._ticks.unwrap(message.tick), message.count, message.steps)
+        expected = self._next_edges_count
+        self._next_edges_count = after
+        if message.flags & EdgesFlag.AFTER_SUSPENSION or expected is None:
+            self.phases.forget_run()
+        elif expected != message.count:
+            self._count_doubtful("Encoder edges are missing between two reports.")
+            self.phases.forget_run()
+        self.phases.learn(ticks, boundaries)
+
+    def _contact(self, message: Contact, wire: bytes) -> None:
+        _, horizon, _ = self._parts()
+        tick = self._ticks.unwrap(message.tick)
+        horizon.contact(message.channel, tick, tick + message.storm_ticks, 1 + message.storm_edges)
+        for place, tracker in enumerate(self._trackers):
+            if tracker.channel == message.channel:
+                tracker.edge(ContactEdge(tick, message.count, bool(message.opened), message, wire))
+                self._extent[place] = (message.count, message.count)
+
+    def _index(self, message: Index) -> None:
+        self.epoch.travel_without_index = 0
+        previous = self.epoch.last_index_count
+        self.epoch.last_index_count = message.count
+        if previous is None:
+            return
+        off = (message.count - previous + self.counts_per_turn // 2) % self.counts_per_turn - self.counts_per_turn // 2
+        if abs(off) > 1:
+            self._count_doubtful(f"Between two index signals the count is off a full turn by {off}.")
+            self.epoch.last_index_count = message.count
+
+    def _press(self, message: Press) -> None:
+        motion, _, steps = self._parts()
+        if not message.down:
+            return
+        tick = self._ticks.unwrap(message.tick)
+        side = motion.direction_before(tick, message.count) * (self.sense or 1)
+        late = steps.late_presses
+        if not steps.press(PressMark(tick, message.count, side)) and steps.late_presses > late:
+            self.note("press-unused", f"A press in the step “{steps.step.value}” was kept but not used.")
+
+    def _trouble(self, message: Trouble) -> None:
+        self._troubles = (self._troubles + 1) & 0xFFFF
+        code = TroubleCode(message.code)
+        name = code.name.lower().replace("_", " ")
+        if code in COUNT_DOUBTFUL:
+            self._count_doubtful(f"The board reports {name} ({message.amount}).")
+        elif code in MESSAGES_MISSING:
+            self._lost("board-overrun", f"The board reports {name}; the passes that it touches are void.")
+        elif code is TroubleCode.REJECTED_COMMAND:
+            self.note("rejected-command", "The board refused a command.")
+
+    # --- losses ------------------------------------------------------------------------------------------------------
+
+    def _lost(self, code: str, text: str, restart: bool = True) -> None:
+        self.note(code, text)
+        if self._horizon is not None and restart:
+            self._horizon.restart()
+        for trace, tracker in zip(self.epoch.traces, self._trackers, strict=True):
+            if trace.blind_since is None:
+                trace.blind_since = (
+                    tracker.departure_count if tracker.departure_count is not None else self._known_count
+                )
+            tracker.lose_track()
+        self.phases.forget_run()
+        self._next_edges_count = None
+
+    def _check_hole(self, tick: int) -> None:
+        last = self._last_position
+        period = self.tick_hz / max(self.stream.position_hz, 1)
+        if last is not None and not 0 < tick - last <= HOLE_PERIODS * period:
+            self.stream.counts.losses += 1
+            self._lost("time-lost", "Reports are missing from the line; the passes that they touch are void.")
+
+    def _check_troubles(self, told: int) -> None:
+        # What a lost Trouble said is unknown: suppose the worst.
+        if told != self._troubles:
+            self._troubles = told
+            self._count_doubtful("A report of trouble was lost on the line.")
+
+    def _count_doubtful(self, what: str) -> None:
+        if not self.settings.bench.index:
+            raise ProcedureError("count-lost", f"{what} Without an index the whole run is void. Start again.")
+        self._void_zero("count-doubtful", f"{what} The zero and all passes are void; mark neutral again.")
+
+    def _void_zero(self, code: str, text: str) -> None:
+        self.note(code, text)
+        for trace in self.epoch.traces:
+            self.voided_passes[trace.breaker.name] += len(trace.passes)
+        self.epoch = self._new_epoch()
+        for tracker in self._trackers:
+            tracker.lose_track()
+        if self.procedure is not None:
+            self.procedure.zero_void(self.tick)
+
+    def _reset(self) -> None:
+        self._void_zero(
+            "board-reset",
+            "The board started anew in the middle of the session. The zero and all passes are void; mark neutral again.",
+        )
+        if not self.settings.bench.index:
+            raise ProcedureError(
+                "count-lost", "The board started anew, and without an index the whole run is void. Start again."
+            )
+        self.restart_wanted = True
+
+    # --- findings ----------------------------------------------------------------------------------------------------
+
+    def _change(self, trace: BreakerTrace, change: Change) -> None:
+        motion, _, steps = self._parts()
+        self.last_change = change
+        if not self.sense:
+            return
+        if not change.opened:
+            if change.forward:
+                trace.closing = change
+                if trace.passes and trace.passes[-1].closing_after is None:
+                    trace.passes[-1].closing_after = change
+            return
+        approach = motion.approach_deg(change.edge.tick, change.edge.count, self.sense)
+        closing, trace.closing = trace.closing, None
+        if not change.forward or approach < APPROACH_DEG:
+            return
+        self.openings_seen += 1
+        if steps.opening(change.edge.tick):
+            trace.passes.append(Pass(change, closing))
+            trace.ordinals.append(self._ordinal(trace, change))
+            steps.check_complete(self.lobe_counts())
+
+    def _ordinal(self, trace: BreakerTrace, change: Change) -> int:
+        """Which opening it is, counted in lobe spacings from the first one after the zero."""
+        zero = self.zero_counts()
+        spacing = self.counts_per_turn / self.job.unit.poles
+        first = trace.passes[0].opening
+        at = change.edge.count * self.sense
+        base = first.edge.count * self.sense
+        lead = 0 if zero is None else int((base - zero) // spacing)
+        return lead + round((at - base) / spacing)
+
+    def zero_counts(self) -> float | None:
+        """Rough place, in running counts, that lobe 0 is the first opening after: neutral's first press, mark, or first opening."""
+        steps = self.procedure
+        if steps is not None and steps.presses:
+            first = steps.presses[0].count * self.sense
+            half = self.counts_per_turn / self.job.unit.poles / 2
+            near = [(p.count * self.sense - first + half) % (2 * half) - half for p in steps.presses]
+            return first + sum(near) / len(near)
+        if steps is not None and steps.mark is not None:
+            return steps.mark.count * self.sense
+        opened = [t.passes[0].opening.edge.count * self.sense for t in self.epoch.traces if t.passes]
+        return min(opened) - 0.5 if opened else None
+
+    def _check_stuck(self, message: Position) -> None:
+        limit = 2 * self.counts_per_turn / self.job.unit.poles
+        for place, tracker in enumerate(self._trackers):
+            low, high = self._extent[place] or (message.count, message.count)
+            low, high = min(low, message.count), max(high, message.count)
+            self._extent[place] = (low, high)
+            if high - low > limit:
+                raise procedure.stuck_error(self.job.breakers[place], bool(message.levels >> tracker.channel & 1))
+
+    def _check_index(self) -> None:
+        if self.settings.bench.index and self.epoch.travel_without_index > 1.5 * self.counts_per_turn:
+            self.epoch.travel_without_index = 0
+            self.note(
+                "index-missing", "No index signal came over more than a turn, so that the count could not be checked."
+            )
+
+    # --- small -------------------------------------------------------------------------------------------------------
+
+    def _new_epoch(self) -> Epoch:
+        return Epoch([BreakerTrace(b) for b in self.job.breakers])
+
+    def _parts(self) -> tuple[Motion, Horizon, Procedure]:
+        if self._motion is None or self._horizon is None or self.procedure is None:
+            raise ProcedureError("no-session", "The recording holds reports of a session that never began.")
+        return self._motion, self._horizon, self.procedure
+
+    def _lacking(self) -> str:
+        return "." if self.procedure is None else f". Missing: {self.procedure.missing(self.lobe_counts())}."

@@ -1,0 +1,179 @@
+"""A live measurement: the acquiring process, and the run that follows its journal as it grows."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import queue
+import subprocess
+import sys
+import threading
+import time
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from bench.acquisition import Order
+from bench.errors import CaptureError
+from bench.journal import JournalReader
+from bench.run import Failure, Run
+from bench.settings import read_header
+
+#: Bytes come, but no frame can be read from them for so long: the line has become unreadable.
+UNREADABLE_AFTER_S = 1.2
+#: The acquiring process gets this long to stop the board and close the journal.
+CLOSE_WITHIN_S = 3.0
+
+
+class Session:
+    """Start it, call `poll` until `over`, then `close`. `run` holds what is known at any time."""
+
+    def __init__(
+        self, header: dict[str, Any], journal: Path, port: str | None, baud: int, hello_deadline_s: float
+    ) -> None:
+        self.journal = journal
+        self.run = Run(read_header(header, str(journal)))
+        self.hello: dict[str, Any] | None = None
+        self._order = Order(str(journal), header, port, baud, hello_deadline_s)
+        self._process: subprocess.Popen[str] | None = None
+        self._reports: queue.Queue[dict[str, Any] | None] = queue.Queue()
+        self._reader: JournalReader | None = None
+        self._ended = False
+        self._error: Failure | None = None
+        self._frames_seen = 0
+        self._frames_at = 0.0
+        self._unreadable_told = False
+        self._synced: set[int] = set()
+        self._sync_number = 0
+
+    def start(self) -> None:
+        """Spawn the acquiring process and hand it its order."""
+        # -P: the user's current folder must not be searched for modules.
+        self._process = subprocess.Popen(
+            [sys.executable, "-P", "-m", "bench.acquisition"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            encoding="utf-8",
+        )
+        self._tell(asdict(self._order))
+        threading.Thread(target=self._listen, daemon=True).start()
+        self._frames_at = time.monotonic()
+
+    @property
+    def over(self) -> bool:
+        """True when nothing more will come: the run has finished, or the acquiring process has ended."""
+        return self.run.finished
+
+    def poll(self, wait_s: float) -> None:
+        """Take in what the board and the acquiring process have said; waits up to `wait_s` if there is nothing."""
+        grown = self._follow()
+        try:
+            report = self._reports.get(timeout=0 if grown else wait_s) if not grown else self._reports.get_nowait()
+        except queue.Empty:
+            report = {}
+        if report is None:
+            self._ended = True
+        elif "error" in report:
+            self._error = Failure(report["error"]["code"], report["error"]["text"])
+        elif "hello" in report:
+            self.hello = report["hello"]
+            self._frames_at = time.monotonic()
+        elif "synced" in report:
+            self._synced.add(report["synced"])
+        if self.run.restart_wanted:
+            self.run.restart_wanted = False
+            self._tell({"do": "start"})
+        if self._ended and not self.run.finished:
+            self._follow()
+            if not self.run.finished:
+                self.run.failure = self._error or Failure(
+                    "acquisition-ended",
+                    f"The process that reads the port ended unexpectedly. What it had read is kept in {self.journal}.",
+                )
+        elif self.hello is not None and not self.run.finished:
+            self._check_readable()
+
+    def press(self) -> None:
+        """Ask the board to latch a press; it counts when its answer comes back."""
+        self._tell({"do": "press"})
+
+    def interrupt(self) -> None:
+        """The user stops the program: note it in the journal, so that a replay ends the same way."""
+        self._tell({"do": "entry", "entry": {"kind": "error", "code": "interrupted", "text": INTERRUPTED}})
+        if not self.run.finished:
+            self.run.failure = Failure("interrupted", INTERRUPTED)
+
+    def close(self) -> None:
+        """Stop the board, close the journal, and see the acquiring process off."""
+        process = self._process
+        if process is None:
+            return
+        self._tell({"do": "stop"})
+        try:
+            process.wait(CLOSE_WITHIN_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+        if process.stdin is not None:
+            with contextlib.suppress(OSError):
+                process.stdin.close()
+        if self._reader is not None:
+            self._reader.close()
+            self._reader = None
+
+    def _follow(self) -> bool:
+        if self._reader is None:
+            try:
+                self._reader = JournalReader(self.journal) if self.journal.exists() else None
+                if self._reader is not None:
+                    self._reader.header()
+            except CaptureError:
+                if self._reader is not None:
+                    self._reader.close()
+                self._reader = None
+        if self._reader is None:
+            return False
+        grown = False
+        for record in self._reader.records():
+            grown = True
+            self.run.feed(record)
+            if self.run.finished:
+                break
+        return grown
+
+    def _check_readable(self) -> None:
+        frames, now = self.run.stream.counts.frames, time.monotonic()
+        if frames != self._frames_seen:
+            self._frames_seen, self._frames_at = frames, now
+        elif now - self._frames_at > UNREADABLE_AFTER_S and not self._unreadable_told:
+            self._unreadable_told = True
+            self._tell({"do": "entry", "entry": {"kind": "error", "code": "link-unreadable", "text": UNREADABLE}})
+
+    def _tell(self, command: dict[str, Any]) -> None:
+        process = self._process
+        if process is None or process.stdin is None:
+            return
+        try:
+            process.stdin.write(json.dumps(command) + "\n")
+            process.stdin.flush()
+        except (OSError, ValueError):
+            # It is gone; its end is noticed by `_listen`.
+            return
+
+    def _listen(self) -> None:
+        process = self._process
+        if process is None or process.stdout is None:
+            return
+        for line in process.stdout:
+            try:
+                report = json.loads(line)
+            except ValueError:
+                continue
+            if isinstance(report, dict):
+                self._reports.put(report)
+        self._reports.put(None)
+
+
+INTERRUPTED = "Stopped by the user before the measurement was complete. What was read so far is kept."
+UNREADABLE = "Bytes come from the board, but none of them make sense any more. Check cable, ground and baud rate, then start again."

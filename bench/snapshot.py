@@ -1,0 +1,105 @@
+"""What a screen needs to know at one moment, frozen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bench.evaluation import Evaluation, evaluate
+from bench.procedure import Step
+from bench.run import Failure, Run
+
+
+@dataclass(frozen=True, slots=True)
+class PointsState:
+    """One set of points now: open or not, and its passes per lobe."""
+
+    name: str
+    channel: int
+    is_open: bool
+    passes: tuple[int, ...]
+    last_opening_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The job at one moment. `angle_deg` counts from `angle_from` ("neutral", "mark" or "start"), in the running direction."""
+
+    step: Step
+    instruction: str
+    connected: bool
+    angle_deg: float | None
+    angle_from: str
+    speed_deg_s: float
+    points: tuple[PointsState, ...]
+    presses: tuple[int, int]
+    rests: int
+    passes_wanted: int
+    losses: int
+    notes: tuple[str, ...]
+    failure: Failure | None
+    evaluation: Evaluation | None
+
+
+def snapshot(run: Run) -> Snapshot:
+    """The present state of `run`. Evaluates only once the run is done."""
+    steps = run.procedure
+    zero = run.zero_counts()
+    lobe_counts = run.lobe_counts()
+    position = run.count * run.sense * 360.0 / run.counts_per_turn if run.counts_per_turn and run.sense else None
+    spacing = run.job.unit.lobe_spacing_deg
+    zero_deg = None if zero is None or not run.counts_per_turn else zero * 360.0 / run.counts_per_turn
+    angle_from = "start"
+    angle = None
+    if position is not None:
+        if zero_deg is not None and steps is not None and (steps.presses or steps.mark is not None):
+            angle_from = "neutral" if steps.presses else "mark"
+            angle = (position - zero_deg + spacing / 2) % 360.0 - spacing / 2
+        else:
+            angle = position - run.start_deg
+    points = []
+    for trace in run.epoch.traces:
+        last = None
+        if trace.passes and zero_deg is not None:
+            at = trace.passes[-1].opening.edge.count * run.sense * 360.0 / run.counts_per_turn
+            last = at - zero_deg - trace.ordinals[-1] * spacing
+        points.append(
+            PointsState(
+                trace.breaker.name,
+                trace.breaker.channel,
+                bool(run.levels >> trace.breaker.channel & 1),
+                tuple(lobe_counts[trace.breaker.name]),
+                last,
+            )
+        )
+    return Snapshot(
+        step=run.step,
+        instruction=_instruction(run),
+        connected=run.hello is not None,
+        angle_deg=angle,
+        angle_from=angle_from,
+        speed_deg_s=run.speed_deg_s,
+        points=tuple(points),
+        presses=(0, 0) if steps is None else steps.presses_per_side,
+        rests=len(run.epoch.rests),
+        passes_wanted=run.settings.passes,
+        losses=run.stream.counts.losses,
+        notes=tuple(f"{n.text}" + (f" ({n.times} times)" if n.times > 1 else "") for n in run.notes),
+        failure=run.failure,
+        evaluation=evaluate(run) if run.step is Step.DONE and run.failure is None else None,
+    )
+
+
+def _instruction(run: Run) -> str:
+    steps = run.procedure
+    if steps is None:
+        return "Waiting for the board."
+    missing = steps.missing(run.lobe_counts())
+    return {
+        Step.SENSE: f"Turn the rotor in its running direction ({run.job.unit.rotation}, seen from the drive end).",
+        Step.MARKS: "Set the rotor to the manual's angle mark and press the pedal.",
+        Step.NEUTRAL: "Find neutral from both sides and press the pedal each time. Then turn on through the first opening.",
+        Step.PASSES: "Keep turning in the running direction. Missing: "
+        + missing.removeprefix("passes in the running direction ")
+        + ".",
+        Step.DONE: "Done.",
+    }[steps.step]

@@ -1,0 +1,147 @@
+"""From journalled bytes to the messages of one session, with every loss noticed.
+
+Sans-IO: give it what was sent and what was received, in the journal's order; it gives back messages and the
+findings about the stream between them.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from firmware_protocol.framing import Frame, FrameReader
+from firmware_protocol.messages import Contact, Hello, Message, Start
+
+BAD_FRAMES_WINDOW = 10_000
+BAD_FRAMES_LEAST = 3
+BAD_FRAMES_SHARE = 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class FramesLost:
+    """Frames are missing before the next message; `frames` as the sequence tells (modulo 65,536)."""
+
+    frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class BoardReset:
+    """The board started anew in the middle of the session, or another board answers."""
+
+    hello: Hello
+
+
+@dataclass(frozen=True, slots=True)
+class TooManyBadFrames:
+    """More frames fail their checks than any line in order shows."""
+
+    bad: int
+    of: int
+
+
+@dataclass(slots=True)
+class LinkCounts:
+    """What the record says about the line."""
+
+    frames: int = 0
+    bad_frames: int = 0
+    losses: int = 0
+
+
+StreamItem = Frame | FramesLost | BoardReset | TooManyBadFrames
+
+
+class SessionStream:
+    """The session that the last Start began.
+
+    `hello` is the board's greeting before that Start. Frames of other sessions are left out, as is everything before
+    the first frame of this one.
+    """
+
+    def __init__(self) -> None:
+        self.hello: Hello | None = None
+        self.session: int | None = None
+        self.position_hz = 0
+        self.counts = LinkCounts()
+        self._sent = FrameReader()
+        self._received = FrameReader()
+        self._next_sequence: int | None = None
+        self._last_wire = b""
+        self._bad: deque[int] = deque()
+        self._seen = 0
+
+    def sent(self, data: bytes) -> bool:
+        """Bytes that the host sent; true if they begin a session."""
+        begun = False
+        for frame in self._sent.feed(data):
+            if isinstance(frame, Frame) and isinstance(frame.message, Start):
+                self.session = frame.message.session
+                self.position_hz = frame.message.position_hz
+                self._next_sequence = None
+                begun = True
+        return begun
+
+    def received(self, data: bytes) -> Iterator[StreamItem]:
+        """Bytes that the board sent: messages of the session in order, with findings before the message they concern.
+
+        `counts` include only what has been taken from the iterator, so that a caller may stop at any item.
+        """
+        for frame in self._received.feed(data):
+            if isinstance(frame, Frame) and _coherent(frame.message):
+                yield from self._good(frame)
+            else:
+                yield from self._bad_frame()
+
+    def _good(self, frame: Frame) -> Iterator[StreamItem]:
+        message = frame.message
+        begun = self._next_sequence is not None
+        if not begun:
+            if isinstance(message, Hello) and frame.session != self.session:
+                self.hello = message
+            if frame.session != self.session or isinstance(message, Hello):
+                return
+            # Sequence starts at 0 with the session, so that a loss of its first frames shows.
+            self._next_sequence = 0
+        self._seen += 1
+        self.counts.frames += 1
+        if frame.session != self.session or (isinstance(message, Hello) and self._other_boot(message)):
+            if isinstance(message, Hello):
+                yield BoardReset(message)
+            return
+        if frame.wire == self._last_wire:
+            # The very same frame twice in a row: bytes were doubled on the way.
+            self.counts.bad_frames += 1
+            return
+        self._last_wire = frame.wire
+        missing = (frame.sequence - (self._next_sequence or 0)) & 0xFFFF
+        self._next_sequence = (frame.sequence + 1) & 0xFFFF
+        if missing:
+            self.counts.losses += 1
+            yield FramesLost(missing)
+        yield frame
+
+    def _other_boot(self, hello: Hello) -> bool:
+        known = self.hello
+        return known is not None and (hello.boot_counter != known.boot_counter or hello.board_id != known.board_id)
+
+    def _bad_frame(self) -> Iterator[StreamItem]:
+        if self._next_sequence is None:
+            return
+        self._seen += 1
+        self.counts.bad_frames += 1
+        self._bad.append(self._seen)
+        while self._bad and self._bad[0] <= self._seen - BAD_FRAMES_WINDOW:
+            self._bad.popleft()
+        of = min(self._seen, BAD_FRAMES_WINDOW)
+        if len(self._bad) > max(BAD_FRAMES_LEAST, BAD_FRAMES_SHARE * of):
+            yield TooManyBadFrames(len(self._bad), of)
+
+
+def _coherent(message: Message) -> bool:
+    """Checks between fields that no single range can state."""
+    if isinstance(message, Contact):
+        return len(message.before_ages) == len(message.before_steps) and len(message.after_delays) == len(
+            message.after_steps
+        )
+    return True

@@ -1,0 +1,121 @@
+"""Bytes to and from a port, behind an interface of three calls.
+
+pyserial signals an unplugged adapter differently on each system and kind of URL (SerialException, OSError, TypeError
+from a descriptor closed in mid-read, an empty read for ever): here all of it is LinkLost.
+"""
+
+from __future__ import annotations
+
+import errno
+from typing import Protocol
+
+import serial
+from serial.tools import list_ports
+
+from bench.errors import LinkLost, PortUnavailable
+
+#: USB vendor numbers of common serial adapters and small boards (public USB ID list); only these are opened unasked.
+KNOWN_USB_VENDORS = frozenset({0x0403, 0x067B, 0x10C4, 0x1A86, 0x2341, 0x16C0, 0x2E8A, 0x303A})
+
+_FAILURES = (serial.SerialException, OSError, TypeError, AttributeError, ValueError)
+
+
+class Transport(Protocol):
+    """A two-way stream of bytes."""
+
+    def read(self) -> bytes:
+        """Whatever has come, at least one byte, or b"" if nothing came within a short time. Raises LinkLost."""
+
+    def write(self, data: bytes) -> None:
+        """Send all of `data`. Raises LinkLost, also if it does not go out within a second."""
+
+    def close(self) -> None:
+        """Give the port back. Never raises; may be called while another thread reads, and more than once."""
+
+
+class SerialTransport:
+    """A serial device or any pyserial URL, opened for this program alone."""
+
+    READ_WAIT_S = 0.05
+
+    def __init__(self, url: str, baud: int) -> None:
+        self.url = url
+        try:
+            self._port = serial.serial_for_url(
+                url, baudrate=baud, timeout=self.READ_WAIT_S, write_timeout=1.0, do_not_open=True
+            )
+            if "://" not in url:
+                self._port.exclusive = True
+            self._port.open()
+        except _FAILURES as failure:
+            raise PortUnavailable(_open_text(url, failure)) from None
+
+    def read(self) -> bytes:
+        """See Transport."""
+        try:
+            data: bytes = self._port.read(1)
+            if data:
+                # in_waiting of a network port is only 0 or 1, so ask for what a busy line can hold and do not wait.
+                waiting = self._port.in_waiting
+                if waiting > 1 or "://" not in self.url:
+                    data += self._port.read(waiting)
+                elif waiting:
+                    data += self._read_network()
+        except _FAILURES as failure:
+            raise LinkLost(
+                f"The port {self.url} went away while reading ({_reason(failure)}). Check plug and cable."
+            ) from None
+        return data
+
+    def _read_network(self) -> bytes:
+        self._port.timeout = 0
+        try:
+            more: bytes = self._port.read(65_536)
+        finally:
+            self._port.timeout = self.READ_WAIT_S
+        return more
+
+    def write(self, data: bytes) -> None:
+        """See Transport."""
+        try:
+            self._port.write(data)
+        except _FAILURES as failure:
+            raise LinkLost(f"The port {self.url} takes no bytes ({_reason(failure)}). Check plug and cable.") from None
+
+    def close(self) -> None:
+        """See Transport."""
+        try:
+            self._port.close()
+        except _FAILURES:
+            return
+
+
+def discover() -> str:
+    """The one port with a known USB serial board. Raises PortUnavailable if there is none or more than one."""
+    found = sorted(p.device for p in list_ports.comports() if p.vid in KNOWN_USB_VENDORS)
+    if not found:
+        raise PortUnavailable("No board was found on USB. Plug it in, or name its port with --port.")
+    if len(found) > 1:
+        raise PortUnavailable(f"More than one port could be the board ({', '.join(found)}). Name one with --port.")
+    return found[0]
+
+
+def _reason(failure: BaseException) -> str:
+    if isinstance(failure, OSError) and failure.errno is not None:
+        return errno.errorcode.get(failure.errno, str(failure.errno))
+    text = str(failure)
+    return text if text and len(text) < 80 else type(failure).__name__
+
+
+def _open_text(url: str, failure: BaseException) -> str:
+    code = failure.errno if isinstance(failure, OSError) else None
+    text = str(failure).lower()
+    if code == errno.ENOENT or "no such file" in text or "filenotfound" in text:
+        return f"There is no port {url}. Plug the board in, or name another port with --port."
+    if code in (errno.EAGAIN, errno.EBUSY) or "exclusively lock" in text:
+        return f"The port {url} is in use by another program. Close that program first."
+    if code in (errno.EACCES, errno.EPERM) or "permission" in text:
+        return f"This user may not open the port {url}. Ask for access to serial ports, then log in again."
+    if "refused" in text:
+        return f"Nothing listens at {url}. Start the board or the simulator there first."
+    return f"The port {url} cannot be opened ({_reason(failure)})."

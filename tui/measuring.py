@@ -1,0 +1,85 @@
+"""What `measure` and `rehearse` share: carry a session to its end, with or without a screen, and tell the result."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import Any
+
+from bench.result import ResultDocument, document
+from bench.run import Run
+from bench.session import Session
+from tui import plain_text
+from tui.command_line import CAUTION
+
+POLL_S = 0.02
+
+
+def carry_out(session: Session, headless: bool, title: str) -> None:
+    """Run `session` to its end. The caller closes it."""
+    if headless:
+        _headless(session)
+        return
+    from tui.screen import MeasuringScreen
+
+    MeasuringScreen(session, title).run()
+    if not session.run.finished:
+        session.interrupt()
+
+
+def _headless(session: Session) -> None:
+    teller = _Teller(session.run)
+    try:
+        while not session.over:
+            session.poll(POLL_S)
+            teller.tell()
+    except KeyboardInterrupt:
+        session.interrupt()
+
+
+class _Teller:
+    """Says on stderr, once each, which step the job is in and what went wrong."""
+
+    def __init__(self, run: Run) -> None:
+        self._run = run
+        self._step: object = None
+        self._notes = 0
+
+    def tell(self) -> None:
+        """Say what is new."""
+        if self._run.step is not self._step and self._run.hello is not None:
+            self._step = self._run.step
+            print(f"step: {self._run.step.value}", file=sys.stderr)
+        for note in self._run.notes[self._notes :]:
+            print(f"note: {note.text}", file=sys.stderr)
+        self._notes = len(self._run.notes)
+
+
+def conclude(
+    session: Session, journal_name: str, as_json: bool, add: Callable[[ResultDocument], dict[str, Any] | None]
+) -> int:
+    """Print the result of a session that has ended; gives the exit status. `add` may give the simulator's truth."""
+    result = document(session.run, journal_name)
+    truth = add(result)
+    if truth is not None:
+        result = result.model_copy(update={"truth": truth})
+    show(result, as_json)
+    if not as_json and result.valid:
+        print(f"Journal: {journal_name}")
+    return result.exit_status()
+
+
+def show(result: ResultDocument, as_json: bool) -> None:
+    """The document on stdout, as JSON or in words; a failure's sentence on stderr."""
+    if as_json:
+        print(result.to_json())
+    elif result.valid:
+        print(plain_text.result(result))
+    if result.error is not None:
+        kept = f" The journal is kept: {result.journal}" if result.journal and not as_json else ""
+        print(f"breakerbench: {result.error.text}{kept}", file=sys.stderr)
+
+
+def caution() -> None:
+    """Say once, on stderr, what this is and is not."""
+    print(CAUTION, file=sys.stderr)

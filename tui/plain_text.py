@@ -1,0 +1,76 @@
+"""A result in words and figures, for a terminal and for ears."""
+
+from __future__ import annotations
+
+from bench.result import BreakerRow, DifferenceRow, OpeningRow, ResultDocument
+
+VERDICTS = {
+    "inside": "INSIDE the limits",
+    "outside": "OUTSIDE the limits",
+    "undecided": "UNDECIDED: the uncertainty reaches over a limit",
+    "none": "no limits, no verdict",
+}
+
+
+def result(document: ResultDocument) -> str:
+    """The whole result."""
+    lines = []
+    if document.simulated:
+        lines += ["SIMULATED UNIT: a rehearsal, not for record.", ""]
+    unit = document.unit or {}
+    lines.append(
+        f"Unit {unit.get('part_number')}, serial {unit.get('serial_number')}, {unit.get('rotation')} seen from the drive end, "
+        f"{unit.get('poles')} poles"
+    )
+    if document.limits:
+        lines.append(f"Limits from {document.limits.get('reference')}, revision {document.limits.get('revision')}")
+    else:
+        lines.append("No limits were given: measured only.")
+    for neutral in document.neutrals[:1]:
+        lines.append(
+            f"Neutral by {neutral.method}: standard uncertainty {degrees(neutral.standard_uncertainty_deg)}, "
+            f"band between the sides {degrees(neutral.band_deg)}"
+        )
+    for breaker in document.breakers:
+        lines += ["", *_breaker(breaker)]
+    for difference in document.differences:
+        lines.append("")
+        lines.append(
+            f"{difference.between[1]} after {difference.between[0]}, lobe {difference.lobe}: {_figure(difference)}  {_limits(difference)}  "
+            f"{VERDICTS[difference.verdict]}"
+        )
+    if document.notes:
+        lines += ["", "Notes:"]
+        lines += [f"  {n.text}" + (f" ({n.times} times)" if n.times > 1 else "") for n in document.notes]
+    return "\n".join(lines)
+
+
+def _breaker(breaker: BreakerRow) -> list[str]:
+    counted = f"degrees from {breaker.from_}" if breaker.from_ else "degrees from neutral, where it was marked"
+    lines = [f"{breaker.name} (channel {breaker.channel}), {counted}"]
+    for opening in breaker.openings:
+        lines.append(
+            f"  lobe {opening.lobe}: {_figure(opening)}  {_limits(opening)}  {VERDICTS[opening.verdict]}  "
+            f"({opening.passes_used} passes"
+            + (f", {opening.passes_void} void" if opening.passes_void else "")
+            + (f"; dwell {degrees(opening.dwell_deg, 1)}" if opening.dwell_deg is not None else "")
+            + ")"
+        )
+    return lines
+
+
+def _figure(row: OpeningRow | DifferenceRow) -> str:
+    if row.angle_deg is None:
+        return "   –   "
+    return f"{row.angle_deg:7.2f}° ± {degrees(row.expanded_uncertainty_deg)}"
+
+
+def _limits(row: OpeningRow | DifferenceRow) -> str:
+    if row.target_deg is None:
+        return "no limits"
+    return f"target {row.target_deg:g}° ({row.lower_limit_deg:g}° to {row.upper_limit_deg:g}°)"
+
+
+def degrees(value: float | None, places: int = 2) -> str:
+    """A figure with its sign of degrees, or a dash."""
+    return "–" if value is None else f"{value:.{places}f}°"
