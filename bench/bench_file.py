@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from bench.errors import BenchFileError
 from bench.files import read_toml, validated
 
-_Fraction = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)]
+_Fraction = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False, strict=True)]
 
 
 class _Model(BaseModel):
@@ -21,11 +21,11 @@ class Probe(_Model):
     """[probe] the circuit that reads a set of points."""
 
     #: Source resistance that charges a capacitor across the points, ohm.
-    ohm: Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)] = 1000.0
+    ohm: Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False, strict=True)] = 1000.0
     #: Lowest and highest share of the supply voltage at which the board sees "open".
     threshold: tuple[_Fraction, _Fraction] = (0.3, 0.6)
     #: Capacitor to allow for where a job does not state it, microfarad (0.35: circuit example of the bench design).
-    unstated_capacitor_uf: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)] = 0.35
+    unstated_capacitor_uf: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False, strict=True)] = 0.35
 
     @model_validator(mode="after")
     def _ordered(self) -> Probe:
@@ -38,33 +38,33 @@ class Mounting(_Model):
     """[mounting] how well the encoder sits on the rotor."""
 
     #: Greatest distance between axis of rotor and centre of grating, micrometre.
-    eccentricity_um: Annotated[float, Field(ge=0, le=5000, allow_inf_nan=False)] = 20.0
+    eccentricity_um: Annotated[float, Field(ge=0, le=5000, allow_inf_nan=False, strict=True)] = 20.0
     #: Radius of the grating, millimetre.
-    grating_radius_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 20.0
+    grating_radius_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False, strict=True)] = 20.0
     #: Greatest hysteresis of encoder and coupling between the two directions, counts.
-    hysteresis_counts: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] = 0.5
+    hysteresis_counts: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False, strict=True)] = 0.5
 
 
 class Priors(_Model):
     """[priors] bounds on what the unit may do and no signal shows; common practice, no source."""
 
     #: Cam spring torque at neutral as a share of the magnet's peak torque, at most.
-    cam_torque_fraction: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)] = 0.01
+    cam_torque_fraction: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, strict=True)] = 0.01
     #: Half-width of the error of a neutral that was not marked itself, degrees.
-    pole_spacing_deg: Annotated[float, Field(ge=0, le=20, allow_inf_nan=False)] = 0.25
+    pole_spacing_deg: Annotated[float, Field(ge=0, le=20, allow_inf_nan=False, strict=True)] = 0.25
     #: By how much friction may differ between the directions, as a share of itself.
-    friction_asymmetry: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)] = 0.1
+    friction_asymmetry: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, strict=True)] = 0.1
     #: How far a press at the angle mark may be off it, degrees.
-    mark_setting_deg: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)] = 0.3
+    mark_setting_deg: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False, strict=True)] = 0.3
 
 
 class Criteria(_Model):
     """[criteria] when points count as open or closed."""
 
     #: Time that a state must last to be settled, milliseconds.
-    settled_ms: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 2.0
+    settled_ms: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False, strict=True)] = 2.0
     #: Rotor angle over which a state must last to be settled, degrees.
-    settled_deg: Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)] = 0.2
+    settled_deg: Annotated[float, Field(gt=0, le=10, allow_inf_nan=False, strict=True)] = 0.2
 
 
 class Decision(_Model):
@@ -73,25 +73,25 @@ class Decision(_Model):
     #: "guarded": the whole interval of the expanded uncertainty must lie within the limits; "simple": the value must.
     rule: Literal["guarded", "simple"] = "guarded"
     #: Level of confidence of the expanded uncertainty.
-    confidence: Annotated[float, Field(ge=0.5, le=0.9999)] = 0.95
+    confidence: Annotated[float, Field(ge=0.5, le=0.9999, strict=True)] = 0.95
 
 
 class Link(_Model):
     """[link] the way to the board."""
 
     port: Annotated[str, Field(min_length=1, max_length=500)] | None = None
-    baud: Annotated[int, Field(ge=1200, le=4_000_000)] = 500_000
+    baud: Annotated[int, Field(ge=1200, le=4_000_000, strict=True)] = 500_000
     #: How long to ask for a Hello; raise it for boards whose boot loader takes longer, seconds.
-    hello_deadline_s: Annotated[float, Field(ge=0.2, le=30, allow_inf_nan=False)] = 1.6
+    hello_deadline_s: Annotated[float, Field(ge=0.2, le=30, allow_inf_nan=False, strict=True)] = 1.6
 
 
 class BenchFile(_Model):
     """The whole file."""
 
-    counts_per_turn: Annotated[int, Field(ge=4, le=10_000_000)] | None = None
+    counts_per_turn: Annotated[int, Field(ge=4, le=10_000_000, strict=True)] | None = None
     #: Direction, seen from the drive end, in which the count rises.
     encoder_sense: Literal["clockwise", "counterclockwise", "unknown"] = "unknown"
-    index: bool = True
+    index: Annotated[bool, Field(strict=True)] = True
     probe: Probe = Probe()
     mounting: Mounting = Mounting()
     priors: Priors = Priors()

@@ -18,21 +18,23 @@ MOST_BYTES = 1_000_000
 
 def read_toml(path: Path, what: str, error: type[InputError]) -> dict[str, Any]:
     """The file's tables. Raises `error` when it is missing, too large, not UTF-8 or not TOML."""
+    shown = printable(str(path))
     try:
         with path.open("rb") as file:
             raw = file.read(MOST_BYTES + 1)
     except OSError as failure:
-        raise error(f"{path}: {what} cannot be read ({failure.strerror or failure}).") from None
+        raise error(f"{shown}: {what} cannot be read ({failure.strerror or failure}).") from None
     if len(raw) > MOST_BYTES:
-        raise error(f"{path}: more than {MOST_BYTES} bytes, which is no {what}.")
+        raise error(f"{shown}: more than {MOST_BYTES} bytes, which is no {what}.")
     try:
         return tomllib.loads(raw.decode("utf-8"))
     except UnicodeDecodeError:
-        raise error(f"{path}: not a text file in UTF-8; a {what} in TOML was expected.") from None
-    except tomllib.TOMLDecodeError as failure:
-        raise error(f"{path}: not valid TOML: {printable(str(failure))}.") from None
+        raise error(f"{shown}: not a text file in UTF-8; a {what} in TOML was expected.") from None
+    except ValueError as failure:
+        # Not only TOMLDecodeError: a number of thousands of digits ends in a plain ValueError.
+        raise error(f"{shown}: not valid TOML: {printable(str(failure))}.") from None
     except RecursionError:
-        raise error(f"{path}: nested too deeply for a {what}.") from None
+        raise error(f"{shown}: nested too deeply for a {what}.") from None
 
 
 def validated(model: type[_Model], tables: object, name: str, error: type[InputError]) -> _Model:
@@ -61,6 +63,11 @@ def _key(location: Sequence[int | str]) -> str:
     return key or "file"
 
 
+def _is_short(given: float | str) -> bool:
+    # A hexadecimal number in TOML may be longer than Python is willing to write in decimals.
+    return abs(given) < 1e18 if isinstance(given, int) else len(repr(given)) < 60
+
+
 def _expectation(failure: Any) -> str:
     kind, message = failure["type"], failure["msg"]
     if kind == "extra_forbidden":
@@ -68,6 +75,6 @@ def _expectation(failure: Any) -> str:
     if kind == "missing":
         return "missing, but needed"
     given = failure.get("input")
-    shown = f", not {given!r}" if isinstance(given, (int, float, str, bool)) and len(repr(given)) < 60 else ""
+    shown = f", not {given!r}" if isinstance(given, (int, float, str, bool)) and _is_short(given) else ""
     text = str(message).removeprefix("Value error, ").removeprefix("Input ")
     return text[0].lower() + text[1:] + (shown if kind != "value_error" else "")

@@ -24,8 +24,11 @@ from bench.job import (
 
 _Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
 _Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,39}$")]
-_Degrees = Annotated[float, Field(allow_inf_nan=False, strict=False)]
-_Allowance = Annotated[float, Field(ge=0, le=180, allow_inf_nan=False)]
+# Strict: true is not the number 1, and a quoted figure is no figure.
+_Number = Annotated[float, Field(allow_inf_nan=False, strict=True)]
+_Degrees = _Number
+_Allowance = Annotated[_Number, Field(ge=0, le=180)]
+_Whole = Annotated[int, Field(ge=-1_000_000, le=1_000_000, strict=True)]
 _RESERVED = ("neutral", "mark")
 
 
@@ -39,9 +42,9 @@ class UnitTable(_Model):
     part_number: _Text
     serial_number: _Text
     rotation: Literal["clockwise", "counterclockwise"]
-    poles: int
+    poles: _Whole
     cam: Literal["plain", "compensated"] = "plain"
-    cylinders: Annotated[int, Field(ge=1, le=36)] | None = None
+    cylinders: Annotated[_Whole, Field(ge=1, le=36)] | None = None
     impulse_coupling: Literal["none", "removed", "secured", "fitted"]
 
     @model_validator(mode="after")
@@ -71,14 +74,14 @@ class BreakerTable(_Model):
     """[[breaker]]"""
 
     name: _Name
-    channel: Annotated[int, Field(ge=0, le=7)]
+    channel: Annotated[_Whole, Field(ge=0, le=7)]
     opens_at_deg: _Degrees | None = None
     minus_deg: _Allowance | None = None
     plus_deg: _Allowance | None = None
     from_: str | None = Field(default=None, alias="from")
-    lobes: Literal["all"] | tuple[int, ...] = "all"
+    lobes: Literal["all"] | tuple[_Whole, ...] = "all"
     offsets_deg: tuple[_Degrees, ...] | None = None
-    capacitor_uf: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)] | None = None
+    capacitor_uf: Annotated[_Number, Field(ge=0, le=10)] | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> BreakerTable:

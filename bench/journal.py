@@ -11,6 +11,7 @@ import contextlib
 import json
 import os
 import struct
+import threading
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -72,6 +73,9 @@ class JournalWriter:
         self.path = path
         self._synced = 0
         self._written = 0
+        self._failure: str | None = None
+        self._torn: str | None = None
+        self._writing = threading.Lock()
         payload = json.dumps(header, ensure_ascii=False, allow_nan=False, sort_keys=True).encode("utf-8")
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -96,15 +100,17 @@ class JournalWriter:
 
     def sync(self) -> None:
         """Return when everything appended so far is on the disk. Raises JournalError."""
+        # Once a write or fsync has failed, a later fsync may say "done" about data that is gone.
+        if self._failure is not None:
+            raise JournalError(self._failure)
         upto = self._written
         if upto == self._synced:
             return
         try:
             os.fsync(self._file)
         except OSError as failure:
-            raise JournalError(
-                f"The journal {self.path} cannot be secured on the disk ({failure.strerror or failure})."
-            ) from None
+            self._failure = f"The journal {self.path} cannot be secured on the disk ({failure.strerror or failure})."
+            raise JournalError(self._failure) from None
         self._synced = upto
 
     def close(self) -> None:
@@ -116,12 +122,18 @@ class JournalWriter:
 
     def _write(self, data: bytes) -> None:
         view = memoryview(data)
-        try:
-            while view:
-                view = view[os.write(self._file, view) :]
-        except OSError as failure:
-            raise JournalError(f"The journal {self.path} cannot be written ({failure.strerror or failure}).") from None
-        self._written += len(data)
+        with self._writing:
+            if self._torn is not None:
+                # What came after half a record could not be read back.
+                raise JournalError(self._torn)
+            try:
+                while view:
+                    view = view[os.write(self._file, view) :]
+            except OSError as failure:
+                self._torn = f"The journal {self.path} cannot be written ({failure.strerror or failure})."
+                self._failure = self._torn
+                raise JournalError(self._torn) from None
+            self._written += len(data)
 
     def _sync_folder(self) -> None:
         if os.name != "posix":

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from binascii import crc_hqx
 from dataclasses import fields
 from enum import IntFlag
 from pathlib import Path
@@ -110,6 +111,11 @@ def _hex(data: bytes) -> str:
     return data.hex(" ")
 
 
+def _hex_short(data: bytes) -> str:
+    """Hexadecimal; a long row of one byte as that byte and how many."""
+    return f"{data[0]:02x} ×{len(data)}" if len(set(data)) == 1 else _hex(data)
+
+
 def protocol_text() -> str:
     """PROTOCOL.md, whole."""
     example_rows = []
@@ -120,10 +126,7 @@ def protocol_text() -> str:
             f"**{type(example.message).__name__}**, session {example.session}, sequence {example.sequence}: "
             f"{example.text}\n\n    {listed}\n    content {_hex(_content(example))}\n    wire    {_hex(wire)}\n"
         )
-    refused_rows = [
-        f"- {case.text} ({case.reason}): `{_hex(case.wire[:48])}{' …' if len(case.wire) > 48 else ''} 00`"
-        for case in refused()
-    ]
+    refused_rows = [f"- {case.text} ({case.reason}): `{_hex_short(case.wire)} 00`" for case in refused()]
     messages = ["**From the board**", ""]
     messages += [_message_table(cls) for cls in DEVICE_MESSAGES]
     messages += ["**From the host**", ""]
@@ -134,6 +137,7 @@ def protocol_text() -> str:
         "most_wire": str(MOST_WIRE),
         "fingerprint": f"0x{FINGERPRINT:08X}",
         "crc_start": f"0x{crc_start(FINGERPRINT):04X}",
+        "crc_check": f"0x{crc_hqx(b'123456789', crc_start(FINGERPRINT)):04X}",
         "messages": "\n".join(messages),
         "troubles": _trouble_table(),
         "canonical": canonical_text(),

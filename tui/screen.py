@@ -1,0 +1,200 @@
+"""The small screen: live angle, the points, the step, and at the end what was found. It only draws snapshots."""
+
+from __future__ import annotations
+
+from rich.text import Text
+from textual.app import App, ComposeResult
+from textual.binding import Binding
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.widgets import Digits, Footer, Static
+
+from bench.evaluation import Evaluation, OpeningResult
+from bench.procedure import Step
+from bench.session import Session
+from bench.snapshot import Snapshot, snapshot
+from bench.verdict import Verdict
+
+REDRAW_HZ = 15
+STEP_WORDS = {
+    Step.SENSE: "running direction",
+    Step.MARKS: "angle mark",
+    Step.NEUTRAL: "neutral",
+    Step.PASSES: "passes",
+    Step.DONE: "result",
+}
+VERDICT_WORDS = {
+    Verdict.INSIDE: "✓ INSIDE",
+    Verdict.OUTSIDE: "✗ OUTSIDE",
+    Verdict.UNDECIDED: "? UNDECIDED",
+    Verdict.NONE: "– no limits",
+}
+VERDICT_STYLES = {Verdict.INSIDE: "bold green", Verdict.OUTSIDE: "bold red", Verdict.UNDECIDED: "bold yellow", Verdict.NONE: ""}
+COUNTS_FROM = {"neutral": "past neutral", "mark": "past the angle mark", "start": "from where it started"}
+
+
+def steps_line(view: Snapshot) -> Text:
+    """Which step the job is in: done ones ticked, the present one in brackets."""
+    line = Text()
+    shown = [s for s in STEP_WORDS if s is not Step.MARKS or view.step is Step.MARKS]
+    at = shown.index(view.step)
+    for place, step in enumerate(shown):
+        word = STEP_WORDS[step]
+        if place:
+            line.append("  ›  ")
+        if place < at:
+            line.append(f"✓ {word}", "dim")
+        elif place == at:
+            line.append(f"[ {word} ]", "bold reverse")
+        else:
+            line.append(word, "dim")
+    return line
+
+
+def points_text(view: Snapshot) -> Text:
+    """One line per set of points: state in shape and word, passes per lobe, last opening."""
+    text = Text()
+    for place, points in enumerate(view.points):
+        if place:
+            text.append("\n")
+        state, style = ("◇ OPEN  ", "bold yellow") if points.is_open else ("◆ CLOSED", "bold cyan")
+        text.append(f"{points.name:<12.12} ")
+        text.append(state if view.connected else "· unknown", style if view.connected else "dim")
+        done = "  ".join(f"{min(n, 999)}/{view.passes_wanted}" for n in points.passes)
+        text.append(f"   passes per lobe {done}")
+        if points.last_opening_deg is not None:
+            text.append(f"   last opened at {points.last_opening_deg:.2f}°")
+    return text
+
+
+def neutral_text(view: Snapshot) -> Text:
+    """How far neutral is found."""
+    up, back = view.presses
+    return Text(f"neutral pressed: {up} coming up to it, {back} coming back · rests after release: {view.rests}")
+
+
+def result_text(evaluation: Evaluation) -> Text:
+    """Each breaker's opening angle against its target, with uncertainty and verdict."""
+    text = Text()
+    for breaker in evaluation.breakers:
+        counts_from = "neutral" if breaker.breaker.reference is None else str(breaker.breaker.reference)
+        text.append(f"{breaker.breaker.name}, degrees from {counts_from}\n", "bold")
+        for opening in breaker.openings:
+            text.append(f"  lobe {opening.mean.lobe}  {_figure(opening)}  ")
+            text.append(VERDICT_WORDS[opening.verdict], VERDICT_STYLES[opening.verdict])
+            text.append("\n")
+    for difference in evaluation.differences:
+        tolerance, angle = difference.difference.tolerance, difference.angle
+        text.append(
+            f"{difference.difference.second} after {difference.difference.first}, lobe {difference.lobe}  "
+            f"{angle.value_deg:.2f}° ± {angle.budget.expanded_uncertainty_deg:.2f}°  target {tolerance.target_deg:g}° "
+            f"({tolerance.lower_deg:g}° to {tolerance.upper_deg:g}°)  "
+        )
+        text.append(VERDICT_WORDS[difference.verdict], VERDICT_STYLES[difference.verdict])
+        text.append("\n")
+    for _, note in evaluation.notes:
+        text.append(f"! {note}\n", "yellow")
+    text.rstrip()
+    return text
+
+
+def _figure(opening: OpeningResult) -> str:
+    if opening.angle is None:
+        return "no reference to count from"
+    figure = f"{opening.angle.value_deg:6.2f}° ± {opening.angle.budget.expanded_uncertainty_deg:.2f}°"
+    if opening.tolerance is None:
+        return figure
+    limits = opening.tolerance
+    return f"{figure}  target {limits.target_deg:g}° ({limits.lower_deg:g}° to {limits.upper_deg:g}°)"
+
+
+class View(Vertical):
+    """Draws one snapshot; knows nothing of sessions."""
+
+    DEFAULT_CSS = """
+    View { height: 1fr; }
+    View #title { height: 1; background: $panel; text-style: bold; }
+    View #steps { height: 1; margin-top: 1; }
+    View #say { height: auto; min-height: 2; max-height: 3; margin: 1 0 0 0; }
+    View #live { height: 3; margin: 1 0 0 0; }
+    View #angle { width: 30; }
+    View #beside { height: 3; padding: 1 0 0 1; }
+    View #points { height: auto; max-height: 8; margin: 1 0 0 0; }
+    View #neutral { height: 1; }
+    View #more { height: 1fr; margin: 1 0 0 0; }
+    View #told { height: auto; }
+    """
+
+    def __init__(self, title: str) -> None:
+        super().__init__()
+        self._title = title
+
+    def compose(self) -> ComposeResult:
+        """Widgets from top to bottom."""
+        yield Static(Text(self._title), id="title")
+        yield Static(id="steps")
+        yield Static(id="say")
+        with Horizontal(id="live"):
+            yield Digits("", id="angle")
+            yield Static(id="beside")
+        yield Static(id="points")
+        yield Static(id="neutral")
+        with VerticalScroll(id="more"):
+            yield Static(id="told")
+
+    def show(self, view: Snapshot) -> None:
+        """Draw `view`."""
+        self.query_one("#steps", Static).update(steps_line(view))
+        if view.failure is not None:
+            say = Text("✗ No valid measurement. " + view.failure.text, "bold red")
+        elif not view.connected:
+            say = Text("Connecting to the board …")
+        else:
+            say = Text(view.instruction)
+        self.query_one("#say", Static).update(say)
+        self.query_one("#angle", Digits).update("---" if view.angle_deg is None else f"{view.angle_deg:.2f}°")
+        counts_from = COUNTS_FROM[view.angle_from]
+        self.query_one("#beside", Static).update(Text(f"{counts_from}\nturning at {view.speed_deg_s:.0f}°/s"))
+        self.query_one("#points", Static).update(points_text(view))
+        self.query_one("#neutral", Static).update(neutral_text(view))
+        told = Text()
+        if view.evaluation is not None:
+            told.append_text(result_text(view.evaluation))
+            told.append("\n")
+        for note in view.notes:
+            told.append(f"! {note}\n", "yellow")
+        told.rstrip()
+        self.query_one("#told", Static).update(told)
+
+
+class MeasuringScreen(App[None]):
+    """The application: pulls the session's snapshot a few times a second and draws it."""
+
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS = [  # noqa: RUF012 - the framework declares it so
+        Binding("space", "press", "press: here, now"),
+        Binding("q", "quit", "leave"),
+        Binding("ctrl+c", "quit", "leave", show=False, priority=True),
+    ]
+
+    def __init__(self, session: Session, title: str) -> None:
+        super().__init__()
+        self._session = session
+        self._view = View(title)
+
+    def compose(self) -> ComposeResult:
+        """The view and the key line."""
+        yield self._view
+        yield Footer()
+
+    def on_mount(self) -> None:
+        """Begin to pull."""
+        self.set_interval(1 / REDRAW_HZ, self._pull)
+
+    def _pull(self) -> None:
+        if not self._session.over:
+            self._session.poll(0)
+        self._view.show(snapshot(self._session.run))
+
+    def action_press(self) -> None:
+        """The space bar stands in for the pedal."""
+        self._session.press()
