@@ -1,0 +1,150 @@
+"""Budget, coverage factor and verdict against figures from outside."""
+
+from __future__ import annotations
+
+import math
+import random
+
+import GTC
+import pytest
+from scipy import stats
+
+from bench import student
+from bench.job import Tolerance
+from bench.uncertainty import Budget, Shape, Term, arcsine, coverage_factor, rectangular, type_a, welch_satterthwaite
+from bench.verdict import Verdict, decide, probability_inside
+
+
+@pytest.mark.parametrize("freedom", [1, 2, 3.7, 4, 16, 50, 1e4])
+@pytest.mark.parametrize("probability", [0.001, 0.1, 0.5, 0.8, 0.975, 0.995])
+def test_student_quantile_is_scipys(freedom: float, probability: float) -> None:
+    # scipy.stats.t, second implementation.
+    assert student.quantile(probability, freedom) == pytest.approx(stats.t.ppf(probability, freedom), rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize("freedom", [1, 4, 16.7, math.inf])
+@pytest.mark.parametrize("t", [-40.0, -2.0, 0.0, 0.3, 5.0])
+def test_student_distribution_is_scipys(freedom: float, t: float) -> None:
+    assert student.distribution(t, freedom) == pytest.approx(stats.t.cdf(t, freedom), rel=1e-9, abs=1e-14)
+
+
+#: JCGM 100:2008 Annex H.1, H.1.6: contributions in nm with their degrees of freedom.
+GAUGE_BLOCK = ((25.0, 18.0), (9.7, 25.6), (2.9, 50.0), (16.6, 2.0))
+
+
+def test_gauge_block_of_the_gum_has_its_effective_degrees_of_freedom() -> None:
+    # JCGM 100:2008 H.1.6: u = 32 nm, ν_eff = 16, k99 = t99(16) = 2.92, U99 = 93 nm.
+    u = math.hypot(*(c for c, _ in GAUGE_BLOCK))
+    assert u == pytest.approx(32, abs=0.5)
+    freedom = welch_satterthwaite(GAUGE_BLOCK)
+    assert math.floor(freedom) == 16
+    k = coverage_factor(freedom, 0.99)
+    assert k == pytest.approx(2.92, abs=0.005)
+    assert k * u == pytest.approx(93, abs=0.5)
+
+
+def test_terms_of_known_size_leave_the_freedom_infinite() -> None:
+    assert welch_satterthwaite([(1.0, math.inf), (2.0, math.inf)]) == math.inf
+    # 97.5 % point of the normal distribution.
+    assert coverage_factor(math.inf, 0.95) == pytest.approx(1.959964, abs=1e-6)
+
+
+def example_budget() -> Budget:
+    return Budget(
+        (
+            type_a("repeatability", 0.012, 4),
+            Term("neutral, scatter of presses", "A", Shape.T, 0.09, "deg", 0.7, 6),
+            rectangular("cam torque", 0.1432),
+            rectangular("delay", 0.0002, "s", 60.0),
+            arcsine("off-centre", 0.0573, "deg", 2 * math.sin(math.radians(5))),
+        ),
+        0.95,
+    )
+
+
+def test_a_whole_budget_agrees_with_gtc() -> None:
+    # GTC 1.5, Measurement Standards Laboratory of New Zealand: uncertain numbers of its own.
+    budget = example_budget()
+    y = GTC.ureal(10.0, 0.0)
+    for term in budget.terms:
+        freedom = math.inf if math.isinf(term.freedom) else term.freedom
+        y = y + term.sensitivity * GTC.ureal(0.0, term.standard_uncertainty, freedom)
+    assert budget.standard_uncertainty_deg == pytest.approx(y.u, rel=1e-12)
+    assert budget.freedom == pytest.approx(y.df, rel=1e-9)
+
+
+def test_shares_add_up() -> None:
+    budget = example_budget()
+    assert sum(budget.share(t) for t in budget.terms) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_a_rectangle_has_its_standard_deviation() -> None:
+    # JCGM 100:2008 F.2.2.1: a count of width q has u = q/√12; 4.3.7: half-width a, u = a/√3. Reading a 1° scale: 0.289°.
+    assert rectangular("scale", 0.5).standard_uncertainty == pytest.approx(0.2887, abs=1e-4)
+    # 2,500 lines: 0.036°, u = 0.0104° (bench design's table, recomputed).
+    assert rectangular("count", 0.018).standard_uncertainty == pytest.approx(0.0104, abs=5e-5)
+
+
+def test_a_sine_of_unknown_phase_has_its_standard_deviation() -> None:
+    draw = random.Random(1)
+    sample = [3.0 * math.sin(draw.uniform(0, 2 * math.pi)) for _ in range(100_000)]
+    assert arcsine("x", 3.0).standard_uncertainty == pytest.approx(math.sqrt(sum(v * v for v in sample) / len(sample)), rel=0.01)
+
+
+LIMITS = Tolerance(10.0, 1.0, 2.0)
+
+
+def flat(u: float) -> Budget:
+    return Budget((Term("all", "B", Shape.NORMAL, u, "deg", 1.0, math.inf),), 0.95)
+
+
+@pytest.mark.parametrize("value", [7.0, 8.9, 9.0, 10.3, 12.0, 13.5])
+@pytest.mark.parametrize("u", [0.05, 0.4, 3.0])
+def test_probability_of_being_inside_is_that_of_jcgm_106(value: float, u: float) -> None:
+    # JCGM 106:2012, 7: Φ((U-y)/u) - Φ((L-y)/u), against scipy.stats.norm.
+    expected = stats.norm.cdf((12.0 - value) / u) - stats.norm.cdf((9.0 - value) / u)
+    assert probability_inside(value, flat(u), LIMITS) == pytest.approx(expected, abs=1e-12)
+
+
+def test_few_degrees_of_freedom_widen_the_probability() -> None:
+    few = Budget((type_a("scatter", 0.5, 3),), 0.95)
+    expected = stats.t.cdf(2.0 / 0.5, 3) - stats.t.cdf(-1.0 / 0.5, 3)
+    assert probability_inside(10.0, few, LIMITS) == pytest.approx(expected, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [
+        (8.0, Verdict.OUTSIDE),
+        (8.79, Verdict.OUTSIDE),
+        (8.81, Verdict.UNDECIDED),
+        (9.19, Verdict.UNDECIDED),
+        (9.2, Verdict.INSIDE),
+        (11.8, Verdict.INSIDE),
+        (11.81, Verdict.UNDECIDED),
+        (12.19, Verdict.UNDECIDED),
+        (12.21, Verdict.OUTSIDE),
+    ],
+)
+def test_a_guarded_verdict_keeps_the_whole_interval_on_one_side(value: float, expected: Verdict) -> None:
+    tenth = flat(0.2 / student.quantile(0.975, math.inf))
+    assert tenth.expanded_uncertainty_deg == pytest.approx(0.2)
+    assert decide(value, tenth, LIMITS, "guarded") is expected
+
+
+def test_a_simple_verdict_looks_at_the_value_alone() -> None:
+    assert decide(9.01, flat(0.5), LIMITS, "simple") is Verdict.INSIDE
+    assert decide(8.99, flat(0.5), LIMITS, "simple") is Verdict.OUTSIDE
+
+
+def test_without_limits_there_is_no_verdict() -> None:
+    assert decide(9.0, flat(0.1), None, "guarded") is Verdict.NONE
+
+
+def test_at_the_limit_a_guarded_verdict_is_wrongly_inside_in_at_most_one_case_in_forty() -> None:
+    # One side of a two-sided 95 % interval; binomial margin of three standard deviations at 20,000 draws.
+    draw = random.Random(7)
+    n, u = 20_000, 0.3
+    wrong = sum(decide(draw.gauss(12.0, u), flat(u), LIMITS, "guarded") is Verdict.INSIDE for _ in range(n))
+    assert wrong / n <= 0.025 + 3 * math.sqrt(0.025 * 0.975 / n)
+    assert wrong / n >= 0.025 - 3 * math.sqrt(0.025 * 0.975 / n)
