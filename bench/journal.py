@@ -26,6 +26,10 @@ MAGIC = b"BBJOURNAL1\n"
 MOST_PAYLOAD = 16_000_000
 _HEAD = struct.Struct("<IB")
 _CRC = struct.Struct("<I")
+#: Windows knows no O_CLOEXEC, and would without O_BINARY change line ends.
+_NEW_FILE = (
+    os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
+)
 
 
 class Kind(IntEnum):
@@ -79,7 +83,10 @@ class JournalWriter:
         payload = json.dumps(header, ensure_ascii=False, allow_nan=False, sort_keys=True).encode("utf-8")
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC, 0o600)
+        except OSError as failure:
+            raise JournalError(f"The folder {path.parent} cannot be created ({failure.strerror or failure}).") from None
+        try:
+            self._file = os.open(path, _NEW_FILE, 0o600)
         except FileExistsError:
             raise JournalError(
                 f"{path} exists already, and a journal is never overwritten; name another file."

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bench.errors import LinkError, NoBoard, WrongFirmware
-from firmware_protocol.framing import Frame, FrameReader, Framer
+from firmware_protocol.framing import Frame, Framer, FrameReader
 from firmware_protocol.messages import Hello, HostMessage, Identify, PressRequest, Start, Stop
 from firmware_protocol.schema import FINGERPRINT, WIRE_VERSION
 

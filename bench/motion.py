@@ -19,6 +19,8 @@ REST_S = 0.5
 LEGS = 3
 LEG_DEG = 0.5
 LEG_RATIO = 0.3
+#: The leg before one shorter than LEG_DEG is at most this long, degrees.
+LAST_LEG_DEG = 3.0
 #: An impulse coupling: still for STALL_S (moving less than STALL_DEG), then SNAP_DEG within SNAP_S. From a standstill no
 #: hand does that; spring couplings wind up by about 20 to 35 degrees (common practice, no source).
 STALL_S = 0.15
@@ -176,7 +178,9 @@ class Motion:
         while first > 0:
             following = legs[first] if first < len(legs) else 0.0
             leg = legs[first - 1]
-            if leg <= following or (first < len(legs) and following < LEG_RATIO * leg and leg > LEG_DEG):
+            # Friction takes about the same off each leg, so that the last ones may shrink to any ratio; longer ones may not.
+            short = following < LEG_DEG
+            if leg <= following or (leg > LAST_LEG_DEG if short else following < LEG_RATIO * leg):
                 break
             first -= 1
         swing = legs[first:]

@@ -87,7 +87,8 @@ class Epoch:
     traces: list[BreakerTrace]
     rests: list[Rest] = field(default_factory=list)
     last_index_count: int | None = None
-    travel_without_index: int = 0
+    #: Least and greatest count since the last index.
+    without_index: tuple[int, int] | None = None
 
 
 class Run:
@@ -177,6 +178,12 @@ class Run:
     def deg(self, counts: float) -> float:
         """Counts as degrees in the running direction."""
         return counts * self.sense * 360.0 / self.counts_per_turn if self.counts_per_turn else 0.0
+
+    @property
+    def presses_taken(self) -> int:
+        """Presses that count so far, the mark's included."""
+        steps = self.procedure
+        return 0 if steps is None else len(steps.presses) + (steps.mark is not None)
 
     @property
     def start_deg(self) -> float:
@@ -277,9 +284,9 @@ class Run:
             self._check_hole(tick)
         self._last_position = tick
         self._check_troubles(message.troubles)
-        previous = self.count
         self.tick, self.count, self.levels = tick, message.count, message.levels
-        self.epoch.travel_without_index += abs(message.count - previous) if motion.start_count is not None else 0
+        low, high = self.epoch.without_index or (message.count, message.count)
+        self.epoch.without_index = (min(low, message.count), max(high, message.count))
         rest = motion.feed(tick, message.count)
         if steps.step is Step.SENSE:
             self._find_sense(motion, steps, tick)
@@ -353,7 +360,7 @@ class Run:
                 self._extent[place] = (message.count, message.count)
 
     def _index(self, message: Index) -> None:
-        self.epoch.travel_without_index = 0
+        self.epoch.without_index = None
         previous = self.epoch.last_index_count
         self.epoch.last_index_count = message.count
         if previous is None:
@@ -494,8 +501,9 @@ class Run:
                 raise procedure.stuck_error(self.job.breakers[place], bool(message.levels >> tracker.channel & 1))
 
     def _check_index(self) -> None:
-        if self.settings.bench.index and self.epoch.travel_without_index > 1.5 * self.counts_per_turn:
-            self.epoch.travel_without_index = 0
+        low, high = self.epoch.without_index or (0, 0)
+        if self.settings.bench.index and high - low > 1.25 * self.counts_per_turn:
+            self.epoch.without_index = None
             self.note(
                 "index-missing", "No index signal came over more than a turn, so that the count could not be checked."
             )

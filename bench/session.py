@@ -21,6 +21,8 @@ from bench.settings import read_header
 
 #: Bytes come, but no frame can be read from them for so long: the line has become unreadable.
 UNREADABLE_AFTER_S = 1.2
+#: A disk that takes longer than this to secure the journal is not waited for; the journal's own thread goes on trying.
+SECURE_WITHIN_S = 1.0
 #: The acquiring process gets this long to stop the board and close the journal.
 CLOSE_WITHIN_S = 3.0
 
@@ -43,8 +45,10 @@ class Session:
         self._frames_seen = 0
         self._frames_at = 0.0
         self._unreadable_told = False
-        self._synced: set[int] = set()
+        self._stop_told = False
+        self._synced = 0
         self._sync_number = 0
+        self._secured: tuple[object, ...] = ()
 
     def start(self) -> None:
         """Spawn the acquiring process and hand it its order."""
@@ -55,6 +59,8 @@ class Session:
             stdout=subprocess.PIPE,
             text=True,
             encoding="utf-8",
+            # Control-C goes to this process alone; the other one ends when its standard input does.
+            start_new_session=True,
         )
         self._tell(asdict(self._order))
         threading.Thread(target=self._listen, daemon=True).start()
@@ -68,19 +74,8 @@ class Session:
     def poll(self, wait_s: float) -> None:
         """Take in what the board and the acquiring process have said; waits up to `wait_s` if there is nothing."""
         grown = self._follow()
-        try:
-            report = self._reports.get(timeout=0 if grown else wait_s) if not grown else self._reports.get_nowait()
-        except queue.Empty:
-            report = {}
-        if report is None:
-            self._ended = True
-        elif "error" in report:
-            self._error = Failure(report["error"]["code"], report["error"]["text"])
-        elif "hello" in report:
-            self.hello = report["hello"]
-            self._frames_at = time.monotonic()
-        elif "synced" in report:
-            self._synced.add(report["synced"])
+        self._hear(0.0 if grown else wait_s)
+        self._secure()
         if self.run.restart_wanted:
             self.run.restart_wanted = False
             self._tell({"do": "start"})
@@ -104,12 +99,18 @@ class Session:
         if not self.run.finished:
             self.run.failure = Failure("interrupted", INTERRUPTED)
 
+    def end(self) -> None:
+        """Stop the board; nothing more is needed from it. Does not wait."""
+        if not self._stop_told:
+            self._stop_told = True
+            self._tell({"do": "stop"})
+
     def close(self) -> None:
         """Stop the board, close the journal, and see the acquiring process off."""
         process = self._process
         if process is None:
             return
-        self._tell({"do": "stop"})
+        self.end()
         try:
             process.wait(CLOSE_WITHIN_S)
         except subprocess.TimeoutExpired:
@@ -121,6 +122,38 @@ class Session:
         if self._reader is not None:
             self._reader.close()
             self._reader = None
+
+    def _hear(self, wait_s: float) -> None:
+        """Take one report, if one comes in time."""
+        try:
+            report = self._reports.get(timeout=wait_s) if wait_s > 0 else self._reports.get_nowait()
+        except queue.Empty:
+            return
+        if report is None:
+            self._ended = True
+        elif "error" in report:
+            self._error = Failure(report["error"]["code"], report["error"]["text"])
+        elif "hello" in report:
+            self.hello = report["hello"]
+            self._frames_at = time.monotonic()
+        elif "synced" in report:
+            self._synced = max(self._synced, int(report["synced"]))
+
+    def _secure(self) -> None:
+        """At each press, step, void and end: return only when the journal is on the disk up to there.
+
+        Whoever draws after `poll` so shows nothing as taken that a power cut could still take away.
+        """
+        run = self.run
+        state = (run.step, run.finished, sum(n.times for n in run.notes), run.presses_taken)
+        if state == self._secured or self.hello is None:
+            return
+        self._secured = state
+        self._sync_number += 1
+        self._tell({"do": "sync", "id": self._sync_number})
+        deadline = time.monotonic() + SECURE_WITHIN_S
+        while self._synced < self._sync_number and not self._ended and time.monotonic() < deadline:
+            self._hear(0.02)
 
     def _follow(self) -> bool:
         if self._reader is None:

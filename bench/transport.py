@@ -54,18 +54,23 @@ class SerialTransport:
         """See Transport."""
         try:
             data: bytes = self._port.read(1)
-            if data:
-                # in_waiting of a network port is only 0 or 1, so ask for what a busy line can hold and do not wait.
-                waiting = self._port.in_waiting
-                if waiting > 1 or "://" not in self.url:
-                    data += self._port.read(waiting)
-                elif waiting:
-                    data += self._read_network()
         except _FAILURES as failure:
             raise LinkLost(
                 f"The port {self.url} went away while reading ({_reason(failure)}). Check plug and cable."
             ) from None
-        return data
+        return data + self._read_on() if data else data
+
+    def _read_on(self) -> bytes:
+        """What else has come by now. A failure here is left to the next read, so that the first byte is not lost."""
+        try:
+            # in_waiting of a network port is only 0 or 1, so ask for what a busy line can hold and do not wait.
+            waiting = self._port.in_waiting
+            if waiting and "://" in self.url:
+                return self._read_network()
+            more: bytes = self._port.read(waiting)
+        except _FAILURES:
+            return b""
+        return more
 
     def _read_network(self) -> bytes:
         self._port.timeout = 0

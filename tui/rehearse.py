@@ -40,6 +40,7 @@ class Simulator:
             stdout=subprocess.PIPE,
             text=True,
             encoding="utf-8",
+            start_new_session=True,
         )
         self._lines: queue.Queue[dict[str, Any] | None] = queue.Queue()
         threading.Thread(target=self._listen, daemon=True).start()

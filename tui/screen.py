@@ -193,6 +193,8 @@ class MeasuringScreen(App[None]):
     def _pull(self) -> None:
         if not self._session.over:
             self._session.poll(0)
+        else:
+            self._session.end()
         self._view.show(snapshot(self._session.run))
 
     def action_press(self) -> None:

@@ -1,0 +1,289 @@
+"""What is simulated: a scenario as the user writes it (TOML), checked. SCENARIOS.md explains every key.
+
+A figure may be a number or a draw, see `figures`. Angles are degrees of the rotating magnet, positive in the running
+direction.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
+
+from sim.figures import Figure, between, fixed, uniform
+
+BUILT_IN_FOLDER = Path(__file__).parent / "scenarios"
+DEFAULT = "plain-single"
+_SUFFIX = ".toml"
+_NOT_SCENARIOS = (".job.toml", ".bench.toml")
+_MOST_BYTES = 1_000_000
+
+_Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,39}$")]
+_FileName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_][A-Za-z0-9_.-]{0,99}$")]
+_Line = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\r\n]*$")]
+_Direction = Literal["clockwise", "counterclockwise"]
+_Number = Annotated[float, Field(allow_inf_nan=False)]
+_When = Annotated[float, Field(ge=0, le=1e5, allow_inf_nan=False)]
+_Range = Annotated[tuple[_Number, _Number], Field(strict=False)]
+
+
+class ScenarioError(Exception):
+    """A scenario that cannot be used: which file, which key, what was expected."""
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, arbitrary_types_allowed=True)
+
+
+class UnitTable(_Table):
+    """[unit] the magneto's rotating magnet."""
+
+    rotation: _Direction = "clockwise"
+    poles: Annotated[int, Field(ge=2, le=8, multiple_of=2)] = 4
+    equilibrium: Literal["neutral", "register"] = "neutral"
+    pole_spacing_error_deg: Annotated[Figure, between(-10, 10)] = uniform(-0.25, 0.25)
+    detent_peak_nm: Annotated[Figure, between(0.001, 100)] = fixed(0.25)
+    inertia_kg_m2: Annotated[Figure, between(1e-6, 1)] = fixed(8e-4)
+    coulomb_nm: Annotated[Figure, between(0, 10)] = uniform(0.0018, 0.0042)
+    coulomb_asymmetry: Annotated[Figure, between(-0.9, 0.9)] = uniform(-0.1, 0.1)
+    viscous_nm_s: Annotated[Figure, between(0, 10)] = fixed(0.002)
+    cam_torque_fraction: Annotated[Figure, between(-0.5, 0.5)] = uniform(-0.01, 0.01)
+
+
+class ImpulseTable(_Table):
+    """[impulse] an impulse coupling that was left on."""
+
+    catches: Literal["turn", "pole"] = "turn"
+    catch_deg: Annotated[Figure, between(-180, 180)] = fixed(30.0)
+    wind_deg: Annotated[Figure, between(5, 60)] = fixed(25.0)
+    spring_hz: Annotated[Figure, between(20, 100)] = fixed(50.0)
+
+
+class BreakerTable(_Table):
+    """[[breaker]] one set of points and its cam."""
+
+    name: _Name
+    channel: Annotated[int, Field(ge=0, le=7)] = 0
+    opens_deg: Annotated[Figure, between(-180, 180)]
+    lobe_error_deg: Annotated[Figure, between(-10, 10)] = uniform(-0.1, 0.1)
+    dwell_deg: Annotated[Figure, between(1, 170)] = fixed(35.0)
+    scatter_deg: Annotated[Figure, between(0, 2)] = uniform(0.01, 0.03)
+    backlash_deg: Annotated[Figure, between(0, 10)] = fixed(0.3)
+    bounce_opening_ms: _Range = (0.1, 0.5)
+    bounce_closing_ms: _Range = (0.1, 2.0)
+    bounces: Annotated[float, Field(ge=0, le=50, allow_inf_nan=False)] = 1.5
+    capacitor_uf: Annotated[Figure, between(0, 10)] = fixed(0.2)
+
+    @model_validator(mode="after")
+    def _possible(self) -> BreakerTable:
+        for key in ("bounce_opening_ms", "bounce_closing_ms"):
+            low, high = getattr(self, key)
+            if not 0 < low <= high <= 50:
+                raise ValueError(f"{key}: two times above 0 and at most 50 ms, the shorter first, were expected")
+        return self
+
+
+class ProbeTable(_Table):
+    """[probe] the circuit that reads a set of points."""
+
+    ohm: Annotated[Figure, between(1, 1e6)] = fixed(1000.0)
+    threshold: Annotated[Figure, between(0.01, 0.99)] = uniform(0.3, 0.6)
+    supply_mv: Annotated[int, Field(ge=100, le=65535)] = 5000
+
+
+class EncoderTable(_Table):
+    """[encoder] the encoder on the drive end."""
+
+    lines: Annotated[int, Field(ge=1, le=100_000)] = 2500
+    sense: _Direction = "clockwise"
+    index: bool = True
+    start_deg: Annotated[Figure, between(0, 360)] = uniform(0.0, 360.0)
+    eccentricity_um: Annotated[Figure, between(0, 5000)] = fixed(20.0)
+    grating_radius_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 20.0
+    eccentricity_at_deg: Annotated[Figure, between(0, 360)] = uniform(0.0, 360.0)
+    phase_error_deg: Annotated[Figure, between(-40, 40)] = uniform(-10.0, 10.0)
+    hysteresis_counts: Annotated[Figure, between(0, 20)] = uniform(0.0, 0.5)
+
+
+class HandTable(_Table):
+    """[hand] who turns, and how."""
+
+    wrong_way: bool = False
+    presses_per_side: Annotated[int, Field(ge=0, le=100)] = 4
+    releases_per_side: Annotated[int, Field(ge=0, le=100)] = 2
+    feel_sd_deg: Annotated[float, Field(ge=0, le=5, allow_inf_nan=False)] = 0.15
+    below_deg: Annotated[float, Field(ge=2.5, le=40, allow_inf_nan=False)] = 7.0
+    overshoot_deg: Annotated[float, Field(ge=2.5, le=40, allow_inf_nan=False)] = 5.5
+    reach_sd_deg: Annotated[float, Field(ge=0, le=5, allow_inf_nan=False)] = 0.35
+    release_deg: Annotated[float, Field(ge=1, le=40, allow_inf_nan=False)] = 5.0
+    mark_deg: _Number | None = None
+    turns: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] = 6.2
+    speeds_deg_s: _Range = (40.0, 150.0)
+    jerkiness: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)] = 0.0
+    grip_nm_per_rad: Annotated[float, Field(gt=0, le=200, allow_inf_nan=False)] = 40.0
+    torque_limit_nm: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)] = 3.0
+
+    @model_validator(mode="after")
+    def _possible(self) -> HandTable:
+        low, high = self.speeds_deg_s
+        if not 5 <= low <= high <= 360:
+            raise ValueError("speeds_deg_s: two speeds from 5 to 360, the lower first, were expected")
+        return self
+
+
+class BoardTable(_Table):
+    """[board] the microcontroller board and its line."""
+
+    tick_hz: Annotated[int, Field(ge=1_000_000, le=100_000_000)] = 2_000_000
+    start_tick: Annotated[int, Field(ge=0, lt=2**32)] | None = None
+    channels: Annotated[int, Field(ge=1, le=8)] = 2
+    baud: Annotated[int, Field(ge=9600, le=4_000_000)] = 500_000
+    queue_bytes: Annotated[int, Field(ge=256, le=1_000_000)] = 1024
+    rated_edge_hz: Annotated[int, Field(ge=1000, le=10_000_000)] = 100_000
+    service_us: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] = 9.0
+    boot_counter: Annotated[int, Field(ge=0, lt=2**32 - 1000)] = 1
+    boot_text: Annotated[str, StringConstraints(max_length=500, pattern=r"^[\x01-\x7f]*$")] = "boot loader 1.0, ready\r\n"
+    edges: bool = True
+
+
+class LostCounts(_Table):
+    """lost_counts: encoder edges that the board never sees."""
+
+    at_s: _When
+    counts: Annotated[int, Field(ge=4, le=1_000_000, multiple_of=4)]
+
+
+class FaultTable(_Table):
+    """[fault] what goes wrong. Times are seconds of device time since the first Start."""
+
+    coil_lead_on: bool = False
+    stuck_open: _Name | None = None
+    never_opens: _Name | None = None
+    reset_at_s: _When | None = None
+    boot_counter_reset: bool = False
+    silent_at_s: _When | None = None
+    close_at_s: _When | None = None
+    other_fingerprint: bool = False
+    rubbish: bool = False
+    lost_counts: LostCounts | None = None
+
+
+class Scenario(_Table):
+    """The whole file."""
+
+    description: _Line
+    job: _FileName | None = None
+    bench: _FileName | None = None
+    unit: UnitTable = UnitTable()
+    impulse: ImpulseTable | None = None
+    breaker: Annotated[tuple[BreakerTable, ...], Field(min_length=1, max_length=8, strict=False)]
+    probe: ProbeTable = ProbeTable()
+    encoder: EncoderTable = EncoderTable()
+    hand: HandTable = HandTable()
+    board: BoardTable = BoardTable()
+    fault: FaultTable = FaultTable()
+    name: Annotated[str, Field(exclude=True)] = ""
+    folder: Annotated[Path | None, Field(exclude=True)] = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Scenario:
+        names = [b.name for b in self.breaker]
+        channels = [b.channel for b in self.breaker]
+        spacing = 360.0 / self.unit.poles
+        for place, breaker in enumerate(self.breaker):
+            if breaker.name in names[:place]:
+                raise ValueError(f"breaker.{place}.name: a name that is not used twice was expected")
+            if breaker.channel in channels[:place]:
+                raise ValueError(f"breaker.{place}.channel: a channel that is not used twice was expected")
+            if breaker.channel >= self.board.channels:
+                raise ValueError(f"breaker.{place}.channel: below board.channels ({self.board.channels}) was expected")
+            longest = max(breaker.dwell_deg.values) if breaker.dwell_deg.kind != "normal" else breaker.dwell_deg.values[0]
+            if longest > spacing - 5:
+                raise ValueError(f"breaker.{place}.dwell_deg: at most {spacing - 5:g} was expected with this many poles")
+        for key in ("stuck_open", "never_opens"):
+            named = getattr(self.fault, key)
+            if named is not None and named not in names:
+                raise ValueError(f"fault.{key}: one of {', '.join(names)} was expected")
+        return self
+
+    @property
+    def job_path(self) -> Path | None:
+        """Job file that goes with this scenario; the simulator never reads it."""
+        return None if self.job is None or self.folder is None else self.folder / self.job
+
+    @property
+    def bench_path(self) -> Path | None:
+        """Bench file that goes with this scenario; the simulator never reads it."""
+        return None if self.bench is None or self.folder is None else self.folder / self.bench
+
+
+def builtin_names() -> list[str]:
+    """Names of the scenarios that come with the simulator, the default first."""
+    names = sorted(
+        path.name.removesuffix(_SUFFIX)
+        for path in BUILT_IN_FOLDER.glob("*" + _SUFFIX)
+        if not path.name.endswith(_NOT_SCENARIOS)
+    )
+    return sorted(names, key=lambda name: name != DEFAULT)
+
+
+def load(name_or_file: str | Path = DEFAULT) -> Scenario:
+    """The built-in scenario of that name, or else the file. Raises ScenarioError with file, key and what was expected."""
+    text = str(name_or_file)
+    if text in builtin_names():
+        return read(BUILT_IN_FOLDER / (text + _SUFFIX))
+    path = Path(text)
+    try:
+        known = path.is_file()
+    except (OSError, ValueError):
+        known = False
+    if not known:
+        raise ScenarioError(f"{text!r}: a readable file or one of {', '.join(builtin_names())} was expected")
+    return read(path)
+
+
+def read(path: Path) -> Scenario:
+    """The scenario in the file at `path`. Raises ScenarioError."""
+    try:
+        with path.open("rb") as file:
+            raw = file.read(_MOST_BYTES + 1)
+    except OSError as error:
+        raise ScenarioError(f"{path}: cannot be read ({error.strerror or error})") from None
+    if len(raw) > _MOST_BYTES:
+        raise ScenarioError(f"{path}: a scenario file of at most {_MOST_BYTES} bytes was expected")
+    try:
+        tables = tomllib.loads(raw.decode("utf-8"))
+    except UnicodeDecodeError:
+        raise ScenarioError(f"{path}: a TOML file in UTF-8 was expected") from None
+    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
+        raise ScenarioError(f"{path}: not valid TOML ({error})") from None
+    return parse(tables, str(path), path.name.removesuffix(_SUFFIX), path.resolve().parent)
+
+
+def parse(tables: dict[str, object], file: str, name: str, folder: Path | None = None) -> Scenario:
+    """Tables already read as a scenario; `file` is what errors are told with. Raises ScenarioError."""
+    for key in ("name", "folder"):
+        if key in tables:
+            raise ScenarioError(f"{file}: {key}: unknown key")
+    try:
+        return Scenario.model_validate({**tables, "name": name, "folder": folder})
+    except ValidationError as error:
+        raise ScenarioError(f"{file}: {_first(error)}") from None
+
+
+def _first(error: ValidationError) -> str:
+    found = error.errors(include_url=False, include_context=False)[0]
+    key = ".".join(str(part) for part in found["loc"])
+    text = found["msg"].removeprefix("Value error, ")
+    if found["type"] == "extra_forbidden":
+        text = "unknown key"
+    elif found["type"] == "missing":
+        text = "missing"
+    given = found["input"]
+    if isinstance(given, (str, int, float, bool)) and "unknown" not in text:
+        shown = given if not isinstance(given, float) or math.isfinite(given) else str(given)
+        text += f", not {str(shown)[:60]!r}"
+    return f"{key}: {text}" if key else text

@@ -1,0 +1,1 @@
+"""What breakerbench must do, stated as tests: contract, science, faults, screen, performance."""

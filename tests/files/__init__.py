@@ -1,0 +1,1 @@
+"""Files: what the user writes, and the journal."""

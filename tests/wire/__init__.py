@@ -1,0 +1,1 @@
+"""The wire: bytes, frames, messages, and the stream made of them."""
