@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from bench.encoder import neighbours
 from bench.errors import UsageError
 from bench.evaluation import Evaluation, OpeningResult, PassAngle, evaluate
@@ -51,7 +53,11 @@ def _first_pass(run: Run, evaluation: Evaluation, taken: PassAngle) -> list[str]
     for delay, boundary, step in neighbours(contact):
         micro = delay / run.tick_hz * 1e6
         lines.append(f"    {micro:+12.1f}  {boundary:8d}  {step:+d}  {offsets[boundary % 4]:+.4f}")
-    how = "least-squares parabola through these" if taken.place.interpolated else "middle of the count (edges do not run one way)"
+    how = (
+        "least-squares parabola through these"
+        if taken.place.interpolated
+        else "middle of the count (edges do not run one way)"
+    )
     lines += [
         f"  place on the disc: {taken.place.counts:.4f} counts (u = {taken.place.u_counts:.4f}), by {how}",
         f"  running sense: {run.sense:+d}; speed {taken.speed_deg_s:.1f}°/s",
@@ -78,7 +84,9 @@ def _neutral(evaluation: Evaluation) -> list[str]:
     neutral = evaluation.neutral
     if neutral is None:
         return ["Neutral: not marked in this run."]
-    lines = [f"Neutral by {neutral.method}: {neutral.angle_deg:.4f}° on the disc (u = {neutral.standard_uncertainty_deg:.4f}°)"]
+    lines = [
+        f"Neutral by {neutral.method}: {neutral.angle_deg:.4f}° on the disc (u = {neutral.standard_uncertainty_deg:.4f}°)"
+    ]
     for estimate in neutral.estimates:
         lines.append(
             f"  {estimate.method}: {estimate.angle_deg:.4f}°, u = {estimate.u_deg:.4f}° with {estimate.freedom:g} degrees of freedom; "
@@ -91,17 +99,16 @@ def budget_lines(budget: Budget) -> list[str]:
     """The budget as a table of text."""
     lines = [f"  {'source':<44}{'type':<5}{'shape':<13}{'u':>12}{'×':>10}{'u(angle)':>11}{'freedom':>9}{'share':>7}"]
     for term in budget.terms:
-        freedom = "∞" if term.freedom == float("inf") else f"{term.freedom:.0f}"
+        freedom = "∞" if math.isinf(term.freedom) else f"{term.freedom:.0f}"
         figure = f"{term.standard_uncertainty:.3g} {term.unit}"
         lines.append(
             f"  {term.source:<44}{term.kind:<5}{term.shape.value:<13}{figure:>12}{term.sensitivity:>10.3g}"
             f"{term.contribution_deg:>10.4f}°{freedom:>9}{budget.share(term):>7.0%}"
         )
-    freedom = budget.freedom
+    effective = "∞" if math.isinf(budget.freedom) else f"{budget.freedom:.1f}"
     lines.append(
-        f"  combined u = {budget.standard_uncertainty_deg:.4f}°, effective degrees of freedom "
-        f"{'∞' if freedom == float('inf') else f'{freedom:.1f}'}, k = {budget.coverage_factor:.3f}, "
-        f"U = {budget.expanded_uncertainty_deg:.4f}°"
+        f"  combined u = {budget.standard_uncertainty_deg:.4f}°, effective degrees of freedom {effective}, "
+        f"k = {budget.coverage_factor:.3f}, U = {budget.expanded_uncertainty_deg:.4f}°"
     )
     return lines
 

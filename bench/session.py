@@ -94,8 +94,14 @@ class Session:
         self._tell({"do": "press"})
 
     def interrupt(self) -> None:
-        """The user stops the program: note it in the journal, so that a replay ends the same way."""
+        """The user stops the program: note it in the journal, so that a replay ends the same way, and go on up to that note."""
+        if self.run.finished:
+            return
         self._tell({"do": "entry", "entry": {"kind": "error", "code": "interrupted", "text": INTERRUPTED}})
+        deadline = time.monotonic() + SECURE_WITHIN_S
+        while not self.run.finished and not self._ended and time.monotonic() < deadline:
+            if not self._follow():
+                self._hear(0.02)
         if not self.run.finished:
             self.run.failure = Failure("interrupted", INTERRUPTED)
 

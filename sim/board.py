@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from binascii import crc_hqx
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from cobs import cobs
 
-from firmware_protocol.framing import CRC_SIZE, BadFrame, Framer, FrameReader, crc_start
+from firmware_protocol.framing import BadFrame, Framer, FrameReader, crc_start
 from firmware_protocol.messages import (
+    COUNT_DOUBTFUL,
+    HOST_MESSAGES,
     NO_CHANNEL,
     Capability,
     Hello,
@@ -42,9 +44,11 @@ from sim.encoder import Crossings
 from sim.latch import LATENCY_S, EncoderInterrupt, IndexSeen, Latched, Noted
 from sim.line import Line
 from sim.scenario import BoardTable
+from sim.wire import FrameWriter
 
 _MASK = 0xFFFFFFFF
 _GATHER_S = 0.02
+_HOST_TYPES = frozenset(m.TYPE for m in HOST_MESSAGES)
 OTHER_FINGERPRINT = FINGERPRINT ^ 0x0BAD0BAD
 
 
@@ -101,6 +105,7 @@ class Board:
         boot_counter: int,
         rng: np.random.Generator,
         fingerprint: int = FINGERPRINT,
+        cause: ResetCause = ResetCause.POWER_ON,
     ) -> None:
         self._table = table
         self._hz = table.tick_hz
@@ -108,11 +113,11 @@ class Board:
         self._has_index = has_index
         self._board_id = board_id
         self._fingerprint = fingerprint
-        self._framer = Framer(fingerprint)
+        self._writer = FrameWriter(fingerprint)
         self._rng = rng
         self._base = start_tick
         self.boot_counter = boot_counter
-        self._cause = ResetCause.POWER_ON
+        self._cause = cause
         self.line = Line(table.baud, table.tick_hz, table.queue_bytes)
         self.encoder = EncoderInterrupt(
             table.tick_hz, table.rated_edge_hz, table.service_us, counts_per_turn, disc_count, rng
@@ -130,13 +135,14 @@ class Board:
     # --- start, reset, commands --------------------------------------------------------------------------------------
 
     def _start_over(self) -> None:
-        self._reader = FrameReader(self._framer)
+        self._reader = FrameReader(Framer(self._fingerprint))
         self._session: _Session | None = None
         self._number = 0
         self._sequence = 0
         self._contact_edges = [0] * self._table.channels
         self._pedal = False
         self._gathered: dict[tuple[TroubleCode, int], list[int]] = {}
+        self._index_off: list[Noted] = []
         self._dropped = 0
         self._dropped_at = 0
 
@@ -146,7 +152,7 @@ class Board:
 
     def reset(self, kept_counter: int | None) -> None:
         """The board starts again in the middle; `kept_counter` replaces a boot counter that it forgot."""
-        self.line.drop(self._now, whole_frame=False)
+        self.line.cut(self._now)
         self.boot_counter = kept_counter if kept_counter is not None else self.boot_counter + 1
         self._cause = ResetCause.WATCHDOG
         self._base = -self._now
@@ -174,11 +180,11 @@ class Board:
                 self._obey(item.message)
 
     def _unknown(self, bad: BadFrame) -> None:
-        """A type that nobody defined is still a command, if its CRC is right."""
-        if bad.reason != "type" or self._session is None:
+        """A frame whose CRC is right but whose type is none of the host's is told, whatever its payload."""
+        if bad.reason not in ("type", "payload"):
             return
         content = cobs.decode(bad.wire)
-        if len(content) > CRC_SIZE and crc_hqx(content, crc_start(self._fingerprint)) == 0:
+        if content[0] not in _HOST_TYPES and crc_hqx(content, crc_start(self._fingerprint)) == 0:
             self._reject(content[0])
 
     def _reject(self, kind: int) -> None:
@@ -201,10 +207,11 @@ class Board:
             self._reject(message.TYPE)
 
     def _start(self, message: Start) -> None:
-        self.line.drop(self._now, whole_frame=True)
+        self.line.drop(self._now)
         self._number, self._sequence = message.session, 0
         self._contact_edges = [0] * self._table.channels
-        self._gathered.clear()
+        # What makes the count doubtful must be told, if late.
+        self._gathered = {key: known for key, known in self._gathered.items() if key[0] in COUNT_DOUBTFUL}
         self._dropped = 0
         edges = bool(message.edges) and self._table.edges
         self._session = _Session(message.session, self._now, message.position_hz, message.level_hz, edges)
@@ -243,6 +250,8 @@ class Board:
                 self._set_level(channel, opened)
             for _, down in inputs.pedal:
                 self._pedal = down
+            for note in noted:
+                self._note(note)
         else:
             out = self._edges.run(edges, end) if session.edges else []
             out += self._events(session, inputs, end, count, contacts, indexes, noted)
@@ -258,7 +267,7 @@ class Board:
         if not len(edges) and not len(self._held_edges):
             return edges, indexes, noted
         edges = self._held_edges.then(edges)
-        here = int(np.searchsorted(edges.tick, end))
+        here = int(edges.tick.searchsorted(end))
         self._held_edges = edges.part(here, len(edges))
         indexes = self._held_indexes + indexes
         self._held_indexes = [i for i in indexes if i.tick >= end]
@@ -309,10 +318,9 @@ class Board:
         if self._has_index:
             out += [Outgoing(i.tick, Index(self._tick(i.tick), i.count, i.step)) for i in indexes]
         for note in noted:
-            if note.code is not TroubleCode.INDEX_OFF:
-                self._gather(note)
-            elif self._has_index:
-                out.append(Outgoing(note.tick, self._trouble(note, 0)))
+            self._note(note)
+        out += [Outgoing(max(n.tick, self._now), self._trouble(n, 0)) for n in self._index_off]
+        self._index_off.clear()
         return out
 
     def _set_level(self, channel: int, opened: bool) -> None:
@@ -343,6 +351,13 @@ class Board:
 
     # --- troubles ----------------------------------------------------------------------------------------------------
 
+    def _note(self, note: Noted) -> None:
+        """Remember a trouble; told at once or gathered in a session, at the beginning of the next one without."""
+        if note.code is not TroubleCode.INDEX_OFF:
+            self._gather(note)
+        elif self._has_index:
+            self._index_off.append(note)
+
     def _gather(self, note: Noted) -> None:
         key = (note.code, note.channel)
         known = self._gathered.setdefault(key, [note.tick, note.tick, 0])
@@ -352,7 +367,7 @@ class Board:
     def _flush_gathered(self, end: int) -> list[Outgoing]:
         out = []
         for key, (first, _, _) in list(self._gathered.items()):
-            due = first + int(_GATHER_S * self._hz)
+            due = max(first + int(_GATHER_S * self._hz), self._now)
             if due < end:
                 out.append(Outgoing(due, self._told(key)))
         return out
@@ -397,7 +412,7 @@ class Board:
 
     def _frame(self, message: Message) -> bytes:
         """The message as a frame; it takes the next number of the sequence."""
-        data = self._framer.encode(message, self._number, self._sequence)
+        data = self._writer.encode(message, self._number, self._sequence)
         self._sequence = (self._sequence + 1) & 0xFFFF
         return data
 
@@ -409,19 +424,24 @@ class Board:
             if not self._dropped:
                 self._dropped_at = item.tick
             self._dropped += 1
+            if self._session is not None and isinstance(message, Trouble):
+                self._session.troubles += 1
 
     def _tell_dropped(self, at: int, must: bool = False) -> None:
-        if self._dropped:
+        """Tell of dropped messages once half the queue is free: told any sooner, the telling itself would fill it."""
+        if self._dropped and (must or self.line.fits(at, self._table.queue_bytes // 2)):
             note = Noted(self._dropped_at, TroubleCode.QUEUE_OVERRUN, self._dropped, NO_CHANNEL)
             if self._put(at, self._trouble(note, at - self._dropped_at), must):
                 self._dropped = 0
 
     def _put(self, at: int, message: Message, must: bool = False) -> bool:
         session = self._session
-        if session is not None and isinstance(message, Position):
-            message = replace(message, troubles=session.troubles & 0xFFFF)
+        if session is not None and session.troubles and isinstance(message, Position):
+            told = session.troubles & 0xFFFF
+            message = Position(message.tick, message.count, message.levels, message.flags, told, message.contact_edges)
         before = self._sequence
-        if not self.line.put(at, self._frame(message), must):
+        due = isinstance(message, (Hello, Pong))
+        if not self.line.put(at, self._frame(message), must, due):
             self._sequence = before
             return False
         if session is not None and isinstance(message, Trouble):

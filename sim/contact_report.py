@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
-import numpy as np
-
 from firmware_protocol.messages import Contact, ContactFlag, TroubleCode
 from sim.edges_report import Outgoing
 from sim.latch import Latched, Noted
@@ -15,6 +13,7 @@ NEIGHBOURS = 4
 WAIT_S = 0.05
 QUIET_S = 0.002
 MERGE_FROM = 8
+MOST_MERGED = 0xFFFF
 MOST_WAITING = 40
 #: Edges this far back are kept as neighbours.
 _KEPT_S = 0.12
@@ -54,13 +53,13 @@ class ContactReport:
     def add_edges(self, edges: Latched, end: int) -> None:
         """The next encoder edges, all before tick `end`; old ones are forgotten, but for the last few."""
         if len(edges):
-            old = int(np.searchsorted(self._edges.tick, end - int(_KEPT_S * self._hz)))
+            old = int(self._edges.tick.searchsorted(end - int(_KEPT_S * self._hz)))
             old = min(old, max(len(self._edges) - 2 * NEIGHBOURS, 0))
             self._edges = self._edges.part(old, len(self._edges)).then(edges)
 
     def count_at(self, tick: int, otherwise: int) -> int:
         """Count with all edges up to a tick included; `otherwise` if none is known."""
-        place = int(np.searchsorted(self._edges.tick, tick, side="right"))
+        place = int(self._edges.tick.searchsorted(tick, side="right"))
         if place:
             return int(self._edges.count[place - 1])
         if len(self._edges) and self._edges.step[0]:
@@ -73,7 +72,7 @@ class ContactReport:
         waiting = self._waiting[channel]
         quiet = tick - self._last_edge[channel] >= QUIET_S * self._hz
         self._last_edge[channel] = tick
-        if len(waiting) >= MERGE_FROM and not quiet:
+        if len(waiting) >= MERGE_FROM and not quiet and waiting[-1].storm_edges < MOST_MERGED:
             newest = waiting[-1]
             newest.storm_edges += 1
             newest.storm_ticks = tick - newest.tick
@@ -91,7 +90,7 @@ class ContactReport:
             while waiting:
                 head = waiting[0]
                 ready = head.tick + self._wait
-                after = int(np.searchsorted(self._edges.tick, head.tick, side="right"))
+                after = int(self._edges.tick.searchsorted(head.tick, side="right"))
                 if after + NEIGHBOURS <= len(self._edges):
                     ready = min(ready, int(self._edges.tick[after + NEIGHBOURS - 1]))
                 if ready > until and not everything:
@@ -125,7 +124,7 @@ class ContactReport:
             channel=channel,
             opened=int(edge.opened),
             flags=int(flags),
-            storm_edges=min(edge.storm_edges, 0xFFFF),
+            storm_edges=edge.storm_edges,
             storm_ticks=edge.storm_ticks,
             storm_open=int(edge.storm_open),
             before_ages=tuple(age for age, _ in before),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from firmware_protocol.messages import MOST_STEPS, Edges, EdgesFlag, Message, Trouble, TroubleCode
 from sim.latch import Latched
@@ -22,6 +23,14 @@ class Outgoing:
 
     tick: int
     message: Message
+
+
+def _since(ticks: NDArray[np.int64], before: int) -> NDArray[np.int64]:
+    """Ticks from each edge's predecessor; `before` is that of the first."""
+    steps = np.empty_like(ticks)
+    steps[0] = ticks[0] - before
+    np.subtract(ticks[1:], ticks[:-1], out=steps[1:])
+    return steps
 
 
 @dataclass(slots=True)
@@ -72,9 +81,12 @@ class EdgesReport:
         self.switches = []
         tick = edges.tick
         n = len(tick)
+        if not n:
+            self._close_idle(end, out)
+            return out
         hot = self._hot(edges, self._most)
         warm = self._hot(edges, self._most // 2) if self.suspended or len(hot) else hot
-        gaps = np.nonzero((np.diff(tick, prepend=self._last_tick) > _MOST_TICKS) | (edges.step == 0))[0] if n else hot
+        gaps = np.nonzero((_since(tick, self._last_tick) > _MOST_TICKS) | (edges.step == 0))[0]
         at = 0
         while at < n:
             if self.suspended:
@@ -91,7 +103,7 @@ class EdgesReport:
             if self._frame is None:
                 self._open(edges, at)
             stop = self._reach(edges, at, gaps)
-            trip = int(np.searchsorted(hot, at))
+            trip = int(hot.searchsorted(at))
             trips = trip < len(hot) and int(hot[trip]) < stop
             if trips:
                 stop = int(hot[trip]) + 1
@@ -101,12 +113,16 @@ class EdgesReport:
                 self._suspend(int(tick[at - 1]), out)
             elif self._frame is not None and len(self._frame.steps) >= MOST_STEPS:
                 self._flush(self._frame.last, out)
+        self._close_idle(end, out)
+        self._history = np.concatenate((self._history, tick))[-self._most :]
+        return out
+
+    def _close_idle(self, end: int, out: list[Outgoing]) -> None:
+        """What falls due before `end` without a further edge."""
         if self.suspended and self._resume_at is not None and self._resume_at < end:
             self._go_on(out)
         if self._frame is not None and self._frame.first + self._close < end:
             self._flush(self._frame.first + self._close, out)
-        self._history = np.concatenate((self._history, tick))[-self._most :]
-        return out
 
     def stop(self, at: int) -> list[Outgoing]:
         """The session ends: what is packed so far goes out."""
@@ -117,7 +133,7 @@ class EdgesReport:
 
     # -----------------------------------------------------------------------------------------------------------------
 
-    def _hot(self, edges: Latched, number: int) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+    def _hot(self, edges: Latched, number: int) -> NDArray[np.intp]:
         """Places of edges that have `number` others before them within the window."""
         ticks = np.concatenate((self._history, edges.tick))
         n = len(edges.tick)
@@ -136,21 +152,21 @@ class EdgesReport:
         self._after_suspension = False
         self._frame = _Frame(reference, int(edges.count[at] - edges.step[at]), tick, int(flags), reference)
 
-    def _reach(self, edges: Latched, at: int, gaps: np.ndarray[tuple[int], np.dtype[np.intp]]) -> int:
+    def _reach(self, edges: Latched, at: int, gaps: NDArray[np.intp]) -> int:
         """Place after the last edge that still belongs to the open frame."""
         frame = self._frame
         assert frame is not None
         stop = min(len(edges), at + MOST_STEPS - len(frame.steps))
-        later = int(np.searchsorted(gaps, at, side="right"))
+        later = int(gaps.searchsorted(at, side="right"))
         if later < len(gaps):
             stop = min(stop, int(gaps[later]))
-        return max(min(stop, int(np.searchsorted(edges.tick, frame.first + self._close, side="right"))), at + 1)
+        return max(min(stop, int(edges.tick.searchsorted(frame.first + self._close, side="right"))), at + 1)
 
     def _append(self, edges: Latched, begin: int, end: int) -> None:
         frame = self._frame
         assert frame is not None
         ticks = edges.tick[begin:end]
-        steps = np.diff(ticks, prepend=frame.last) | np.where(edges.step[begin:end] < 0, _DOWN, 0)
+        steps = _since(ticks, frame.last) | np.where(edges.step[begin:end] < 0, _DOWN, 0)
         frame.steps.extend(steps.tolist())
         frame.last = int(ticks[-1])
         self._note_last(edges, end - 1)
@@ -173,13 +189,13 @@ class EdgesReport:
         out.append(Outgoing(at, self._trouble(at, TroubleCode.EDGES_SUSPENDED, rate, 0)))
 
     def _wait(
-        self, edges: Latched, at: int, warm: np.ndarray[tuple[int], np.dtype[np.intp]], end: int, out: list[Outgoing]
+        self, edges: Latched, at: int, warm: NDArray[np.intp], end: int, out: list[Outgoing]
     ) -> int:
         """Edges from `at` on while suspended: counted only. Gives the place at which they are reported again."""
         assert self._resume_at is not None
-        place = int(np.searchsorted(warm, at))
+        place = int(warm.searchsorted(at))
         while True:
-            until = int(np.searchsorted(edges.tick, self._resume_at, side="right"))
+            until = int(edges.tick.searchsorted(self._resume_at, side="right"))
             if place >= len(warm) or int(warm[place]) >= until:
                 break
             self._resume_at = int(edges.tick[int(warm[place])]) + self._resume

@@ -128,7 +128,7 @@ class Encoder:
         self._play = play
         values = np.array(played)
         floor = np.floor(values).astype(np.int64)
-        place = floor + (values >= floor + 1 + self._offsets[(floor + 1) % 4])
+        place: _Ints = floor + (values >= floor + 1 + self._offsets[(floor + 1) % 4])
         place -= values < floor + self._offsets[floor % 4]
         # The first node is where the last track ended.
         place[0] = self.count

@@ -172,7 +172,7 @@ class ProgrammedHand:
         """A jerk, a pause or backing up; gives the speed with which it goes on."""
         kind = self._rng.random()
         if kind < 0.3:
-            return min(speed * self._between(1.4, 2.2), 350.0)
+            return min(speed * self._between(1.4, 2.2), 300.0)
         yield from self._stop(speed)
         if kind < 0.6:
             yield from self._hold(0.1, 0.8)

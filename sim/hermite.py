@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _Floats = NDArray[np.float64]
-_ROUNDS = 6
+_ROUNDS = 4
 
 
 def crossing(

@@ -108,7 +108,9 @@ class EncoderInterrupt:
         if not len(crossings.time_s):
             return Latched(), [], []
         self._disc_count = int(crossings.count[-1])
-        gaps = np.diff(crossings.time_s, prepend=self._last_s)
+        gaps = np.empty_like(crossings.time_s)
+        gaps[0] = crossings.time_s[0] - self._last_s
+        np.subtract(crossings.time_s[1:], crossings.time_s[:-1], out=gaps[1:])
         near = gaps < self._near_s
         self._last_s = float(crossings.time_s[-1])
         if near.any():

@@ -13,6 +13,7 @@ ALL = 1e18
 class _Sending:
     start: float
     data: bytes
+    due: bool
     gone: int = 0
 
 
@@ -33,38 +34,49 @@ class Line:
         """True if so many bytes more find room at a time."""
         return self.waiting(at) + length <= self._room
 
-    def put(self, at: int, data: bytes, must: bool = False) -> bool:
+    def put(self, at: int, data: bytes, must: bool = False, due: bool = False) -> bool:
         """Queue bytes at a time (not before that of the last call); false, and nothing queued, if they find no room.
 
-        With `must` the board waits for room, which looks the same on the wire.
+        With `must` the board waits for room, which looks the same on the wire. What is `due` outlives a new session.
         """
         if not must and not self.fits(at, len(data)):
             return False
         start = max(float(at), self._free_at)
-        self._queue.append(_Sending(start, data))
+        self._queue.append(_Sending(start, data, due))
         self._free_at = start + len(data) * self._byte_ticks
         return True
 
-    def drop(self, at: int, whole_frame: bool) -> None:
-        """Forget what has not left at a time; `whole_frame` lets a frame that has begun to leave finish."""
+    def cut(self, at: int) -> None:
+        """The board is reset: what has not left at a time never will."""
+        for item in self._queue:
+            item.data = item.data[: max(self._left(item, at), item.gone)]
+        self._queue = deque(item for item in self._queue if len(item.data) > item.gone)
+        self._free_at = float(at)
+
+    def drop(self, at: int) -> None:
+        """A new session: a frame that has begun to leave is finished, what is due is still sent, all else is dropped."""
         kept: deque[_Sending] = deque()
         self._free_at = float(at)
         for item in self._queue:
-            left = min(int((at - item.start) / self._byte_ticks), len(item.data)) if at > item.start else 0
-            if left <= 0:
+            if item.start >= at and not item.due:
                 continue
-            if left < len(item.data) and not whole_frame:
-                item.data = item.data[: max(left, item.gone)]
+            if item.start >= at:
+                item.start = self._free_at
             kept.append(item)
             self._free_at = max(self._free_at, item.start + len(item.data) * self._byte_ticks)
         self._queue = kept
+
+    def _left(self, item: _Sending, now: float) -> int:
+        if now <= item.start:
+            return 0
+        return min(int((now - item.start) / self._byte_ticks + 1e-6), len(item.data))
 
     def take(self, now: float) -> bytes:
         """The bytes whose last bit has left by `now` and that were not given before."""
         parts: list[bytes] = []
         while self._queue:
             item = self._queue[0]
-            left = min(int((now - item.start) / self._byte_ticks + 1e-6), len(item.data)) if now > item.start else 0
+            left = self._left(item, now)
             if left > item.gone:
                 parts.append(item.data[item.gone : left])
                 item.gone = left

@@ -53,6 +53,7 @@ class Mover:
         self._released_deg: float | None = None
         self.rests: list[Rest] = []
         self.direction = 0
+        self._resting: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
         self._farthest = rotor.angle_deg
 
     @property
@@ -66,8 +67,7 @@ class Mover:
         first = self._steps
         self._steps += steps
         if self.at_rest_for_ever:
-            ends = np.array([first * STEP_S, self._steps * STEP_S])
-            return Track(ends, np.full(2, rotor.angle_deg), np.zeros(2), moved=False)
+            return Track(np.array((first * STEP_S, self._steps * STEP_S)), *self._rest_of_it(), moved=False)
         times, angles, speeds = [first * STEP_S], [rotor.angle_deg], [rotor.speed_deg_s]
         pedal: list[tuple[float, bool]] = []
         for k in range(first, first + steps):
@@ -85,6 +85,11 @@ class Mover:
         self._note_direction(angles)
         moved = any(a != start for a in angles)
         return Track(np.array(times), np.array(angles), np.array(speeds), moved, tuple(pedal))
+
+    def _rest_of_it(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        if self._resting is None:
+            self._resting = (np.full(2, self._rotor.angle_deg), np.zeros(2))
+        return self._resting
 
     def _grip_changed(self, time_s: float) -> None:
         angle = self._rotor.angle_deg

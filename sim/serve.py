@@ -96,10 +96,8 @@ class _Server:
         """Serve until told to end."""
         with self._signals(), contextlib.ExitStack() as stack:
             stack.callback(self._selector.close)
-            if self._options.tcp is None:
-                port = self._open_pty(stack)
-            else:
-                port = self._open_tcp(stack, self._options.tcp)
+            tcp = self._options.tcp
+            port = self._open_pty(stack) if tcp is None else self._open_tcp(stack, tcp)
             if self._options.until_stdin_closes:
                 self._selector.register(0, selectors.EVENT_READ, "stdin")
             job = self._scenario.job_path
@@ -217,9 +215,7 @@ class _Server:
                     self._guarded(self._read)
             elif key.data == "listener":
                 self._accept()
-            elif key.data == "signal":
-                self._ending = True
-            elif key.data == "stdin" and not os.read(0, _READ):
+            elif key.data == "signal" or (key.data == "stdin" and not os.read(0, _READ)):
                 self._ending = True
         if self._link is not None and not self._ending:
             self._guarded(self._pass_time)

@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 
+from firmware_protocol.messages import ResetCause
 from firmware_protocol.schema import FINGERPRINT
 from sim.board import OTHER_FINGERPRINT, Board, Inputs, SignalEdge
 from sim.contact import FixedPoints, Points, cam_of, points_of
@@ -127,6 +128,8 @@ class World:
             boot_counter=counter,
             rng=rng,
             fingerprint=OTHER_FINGERPRINT if scenario.fault.other_fingerprint else FINGERPRINT,
+            # A further start is a new connection's reset.
+            cause=ResetCause.EXTERNAL if boots else ResetCause.POWER_ON,
         )
 
     def _first_bytes(self) -> bytes:

@@ -32,30 +32,46 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
 
     rehearse = commands.add_parser("rehearse", help="measure a simulated unit, on screen or without")
-    rehearse.add_argument("--scenario", metavar="NAME|FILE", default="plain-single", help="which simulated unit (default: %(default)s)")
+    rehearse.add_argument(
+        "--scenario", metavar="NAME|FILE", default="plain-single", help="which simulated unit (default: %(default)s)"
+    )
     rehearse.add_argument("--list-scenarios", action="store_true", help="list the built-in scenarios and leave")
-    rehearse.add_argument("--seed", type=_seed, default=1, metavar="N", help="draws unit, hand and noise (default: %(default)s)")
+    rehearse.add_argument(
+        "--seed", type=_seed, default=1, metavar="N", help="draws unit, hand and noise (default: %(default)s)"
+    )
     rehearse.add_argument("--headless", action="store_true", help="no screen; as fast as the simulation goes")
     rehearse.add_argument("--json", action="store_true", help="print the result document")
     rehearse.add_argument("--show-truth", action="store_true", help="add what the simulator knows to be true")
     rehearse.add_argument("--capture", metavar="FILE", help="keep the journal there")
 
     measure = commands.add_parser("measure", help="measure the unit on the bench")
-    measure.add_argument("job", nargs="?", metavar="JOB.toml", help="what is to be measured, with the limits of your manual")
+    measure.add_argument(
+        "job", nargs="?", metavar="JOB.toml", help="what is to be measured, with the limits of your manual"
+    )
     measure.add_argument("--port", metavar="URL", help="serial device or socket://host:port of the board")
     measure.add_argument("--headless", action="store_true", help="no screen; the stream alone decides what is done")
     measure.add_argument("--json", action="store_true", help="print the result document")
     measure.add_argument("--capture", metavar="FILE", help="keep the journal there")
-    measure.add_argument("--passes", type=_passes, default=None, metavar="N", help="openings to take of every lobe (default: 5)")
+    measure.add_argument(
+        "--passes", type=_passes, default=None, metavar="N", help="openings to take of every lobe (default: 5)"
+    )
 
     simulate = commands.add_parser("simulate", help="stand up the simulated board for any host")
     where = simulate.add_mutually_exclusive_group(required=True)
     where.add_argument("--pty", action="store_true", help="on a pseudo-terminal; prints its name")
     where.add_argument("--tcp", metavar="HOST:PORT", help="on a TCP port")
-    simulate.add_argument("--scenario", metavar="NAME|FILE", default="plain-single", help="which simulated unit (default: %(default)s)")
-    simulate.add_argument("--seed", type=_seed, default=1, metavar="N", help="draws unit, hand and noise (default: %(default)s)")
     simulate.add_argument(
-        "--rate", type=_rate, default=1.0, metavar="X", help="X times as fast as real; 0: as fast as the host reads (default: 1)"
+        "--scenario", metavar="NAME|FILE", default="plain-single", help="which simulated unit (default: %(default)s)"
+    )
+    simulate.add_argument(
+        "--seed", type=_seed, default=1, metavar="N", help="draws unit, hand and noise (default: %(default)s)"
+    )
+    simulate.add_argument(
+        "--rate",
+        type=_rate,
+        default=1.0,
+        metavar="X",
+        help="X times as fast as real; 0: as fast as the host reads (default: 1)",
     )
 
     replay = commands.add_parser("replay", help="the result again, from stored bytes")
@@ -86,7 +102,6 @@ def _rate(text: str) -> float:
     return value
 
 
-
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; gives its exit status."""
     given = list(sys.argv[1:] if arguments is None else arguments)
@@ -106,7 +121,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
         if isinstance(error, BenchError):
             return _report(error.code, error.text, error.exit_status, as_json)
-        return _report("defect", f"Unexpected {type(error).__name__}: {_one_line(error)}. Please report this.", 4, as_json)
+        return _report(
+            "defect", f"Unexpected {type(error).__name__}: {_one_line(error)}. Please report this.", 4, as_json
+        )
 
 
 def _dispatch(options: argparse.Namespace) -> int:

@@ -49,7 +49,9 @@ class Simulator:
     def __enter__(self) -> Simulator:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
         if self._process.stdin is not None:
             self._process.stdin.close()
         try:
@@ -99,7 +101,9 @@ def run(options: argparse.Namespace) -> int:
     except scenarios.ScenarioError as error:
         raise UsageError(str(error)) from None
     if scenario.job_path is None or scenario.bench_path is None:
-        raise UsageError(f"The scenario {options.scenario} names no job and bench file, so it cannot be rehearsed; use simulate.")
+        raise UsageError(
+            f"The scenario {options.scenario} names no job and bench file, so it cannot be rehearsed; use simulate."
+        )
     job = job_file.load(scenario.job_path)
     bench = bench_file.load(scenario.bench_path)
     journal = Path(options.capture) if options.capture else places.new_journal(job.unit.serial_number)

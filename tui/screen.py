@@ -28,7 +28,12 @@ VERDICT_WORDS = {
     Verdict.UNDECIDED: "? UNDECIDED",
     Verdict.NONE: "– no limits",
 }
-VERDICT_STYLES = {Verdict.INSIDE: "bold green", Verdict.OUTSIDE: "bold red", Verdict.UNDECIDED: "bold yellow", Verdict.NONE: ""}
+VERDICT_STYLES = {
+    Verdict.INSIDE: "bold green",
+    Verdict.OUTSIDE: "bold red",
+    Verdict.UNDECIDED: "bold yellow",
+    Verdict.NONE: "",
+}
 COUNTS_FROM = {"neutral": "past neutral", "mark": "past the angle mark", "start": "from where it started"}
 
 

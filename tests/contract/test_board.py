@@ -90,6 +90,9 @@ class Host:
         self.raw(b"\0")
         self.send(Identify(1))
         self.until(lambda m: isinstance(m, Hello))
+        # Both the greeting after the reset and the answer may come; neither is to be taken for something else later.
+        while not self.quiet():
+            pass
         return self.hello
 
     @property
@@ -121,7 +124,7 @@ def test_identify_is_answered_by_a_hello_with_this_fingerprint(host: Host) -> No
 
 def test_outside_a_session_the_board_says_nothing_else(host: Host) -> None:
     host.greet()
-    host.seconds_of_silence = host.quiet()  # type: ignore[attr-defined]
+    assert host.quiet()
     assert {type(f.message) for f in host.frames} == {Hello}
     host.send(PressRequest(3))
     assert host.quiet()
@@ -129,12 +132,13 @@ def test_outside_a_session_the_board_says_nothing_else(host: Host) -> None:
 
 def test_a_session_begins_with_sequence_0_and_its_own_number(host: Host) -> None:
     host.greet()
+    host.bad.clear()
     at = host.start(9)
     host.seconds(1.0)
     session = host.frames[at:]
     assert [f.sequence for f in session] == list(range(len(session)))
     assert {f.session for f in session} == {9}
-    assert not [b for b in host.bad if b.length < 200]
+    assert not host.bad
 
 
 def test_position_comes_steadily(host: Host) -> None:

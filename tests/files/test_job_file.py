@@ -208,7 +208,7 @@ def test_further_mistakes_are_counted(tmp_path: Path) -> None:
     assert "(1 more)" in _refusal(tmp_path, _changed("poles = 4\n", "").replace('revision = "3"\n', ""))
 
 
-UNREADABLE = {
+UNREADABLE: dict[str, tuple[str | bytes, str]] = {
     "no TOML": ("[unit\n", "not valid TOML"),
     "a key twice": (UNIT + "poles = 2\n", "not valid TOML"),
     "not UTF-8": (UNIT.encode("utf-8") + b'x = "\xff\xfe"\n', "UTF-8"),
@@ -307,9 +307,9 @@ def _nearly_right(draw: st.DrawFn) -> dict[str, object]:
         node: object = tables
         while isinstance(node, (dict, list)) and node:
             place = draw(st.sampled_from(list(node) if isinstance(node, dict) else list(range(len(node)))))
-            inner = node[place]  # type: ignore[call-overload]
+            inner = node[place]
             if not isinstance(inner, (dict, list)) or not inner or draw(st.integers(0, 4)) == 0:
-                node[place] = draw(TREES)  # type: ignore[call-overload]
+                node[place] = draw(TREES)
                 break
             node = inner
     return tables

@@ -105,7 +105,11 @@ def turned(n: int, direction: int, rng: random.Random, acceleration: float = 0.0
     boundaries = np.arange(n) * direction
     distance = np.abs(np.array([b + UNEVEN[b % 4] for b in boundaries]) - UNEVEN[0])
     speed = 0.0012
-    times = distance / speed if acceleration == 0 else (np.sqrt(speed**2 + 2 * acceleration * distance) - speed) / acceleration
+    times = (
+        distance / speed
+        if acceleration == 0
+        else (np.sqrt(speed**2 + 2 * acceleration * distance) - speed) / acceleration
+    )
     jitter = np.array([rng.uniform(2, 10) for _ in range(n)])
     return np.round(times + jitter).astype(np.int64), boundaries.astype(np.int64)
 

@@ -19,7 +19,9 @@ from bench.verdict import Verdict, decide, probability_inside
 @pytest.mark.parametrize("probability", [0.001, 0.1, 0.5, 0.8, 0.975, 0.995])
 def test_student_quantile_is_scipys(freedom: float, probability: float) -> None:
     # scipy.stats.t, second implementation.
-    assert student.quantile(probability, freedom) == pytest.approx(stats.t.ppf(probability, freedom), rel=1e-9, abs=1e-9)
+    assert student.quantile(probability, freedom) == pytest.approx(
+        stats.t.ppf(probability, freedom), rel=1e-9, abs=1e-9
+    )
 
 
 @pytest.mark.parametrize("freedom", [1, 4, 16.7, math.inf])
@@ -88,7 +90,9 @@ def test_a_rectangle_has_its_standard_deviation() -> None:
 def test_a_sine_of_unknown_phase_has_its_standard_deviation() -> None:
     draw = random.Random(1)
     sample = [3.0 * math.sin(draw.uniform(0, 2 * math.pi)) for _ in range(100_000)]
-    assert arcsine("x", 3.0).standard_uncertainty == pytest.approx(math.sqrt(sum(v * v for v in sample) / len(sample)), rel=0.01)
+    assert arcsine("x", 3.0).standard_uncertainty == pytest.approx(
+        math.sqrt(sum(v * v for v in sample) / len(sample)), rel=0.01
+    )
 
 
 LIMITS = Tolerance(10.0, 1.0, 2.0)

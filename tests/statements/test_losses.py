@@ -277,5 +277,3 @@ def test_a_missing_index_is_told() -> None:
     run = measure(replace(SCRIPT, with_index=False))
     assert_right(run)
     assert codes(run) == ["index-missing"]
-
-
