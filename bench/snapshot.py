@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from bench import cautions
 from bench.evaluation import Evaluation, evaluate
 from bench.procedure import Step
 from bench.run import Failure, Run
+
+
+#: Share of a lobe spacing before each neutral that is shown as a negative angle.
+BEFORE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,13 +27,19 @@ class PointsState:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """The job at one moment. `angle_deg` counts from `angle_from` ("neutral", "mark" or "start"), in the running direction."""
+    """The job at one moment. `angle_deg` counts from `angle_from` ("neutral", "mark" or "start"), in the running direction.
+
+    From neutral it is the angle past the neutral whose lobe is nearest ahead or just passed; `angle_place` is that neutral's
+    index.
+    """
 
     step: Step
     instruction: str
+    caution: str
     connected: bool
     angle_deg: float | None
     angle_from: str
+    angle_place: int
     speed_deg_s: float
     points: tuple[PointsState, ...]
     presses: tuple[int, int]
@@ -50,10 +61,12 @@ def snapshot(run: Run) -> Snapshot:
     zero_deg = None if zero is None or not run.counts_per_turn else zero * 360.0 / run.counts_per_turn
     angle_from = "start"
     angle = None
+    place: float = 0
     if position is not None:
         if zero_deg is not None and steps is not None and (steps.presses or steps.mark is not None):
             angle_from = "neutral" if steps.presses else "mark"
-            angle = (position - zero_deg + spacing / 2) % 360.0 - spacing / 2
+            place, angle = divmod(position - zero_deg + spacing * BEFORE, spacing)
+            place, angle = int(place) % run.job.unit.poles, angle - spacing * BEFORE
         else:
             angle = position - run.start_deg
     points = []
@@ -74,9 +87,11 @@ def snapshot(run: Run) -> Snapshot:
     return Snapshot(
         step=run.step,
         instruction=_instruction(run),
+        caution=cautions.BY_STEP.get(run.step, ""),
         connected=run.hello is not None,
         angle_deg=angle,
         angle_from=angle_from,
+        angle_place=int(place),
         speed_deg_s=run.speed_deg_s,
         points=tuple(points),
         presses=(0, 0) if steps is None else steps.presses_per_side,

@@ -6,11 +6,11 @@ import sys
 from collections.abc import Callable
 from typing import Any
 
+from bench import cautions
 from bench.result import ResultDocument, document
 from bench.run import Run
 from bench.session import Session
 from tui import plain_text
-from tui.command_line import CAUTION
 
 POLL_S = 0.02
 
@@ -82,4 +82,4 @@ def show(result: ResultDocument, as_json: bool) -> None:
 
 def caution() -> None:
     """Say once, on stderr, what this is and is not."""
-    print(CAUTION, file=sys.stderr)
+    print(cautions.AID, cautions.LIVE, sep="\n", file=sys.stderr)

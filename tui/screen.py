@@ -37,6 +37,12 @@ VERDICT_STYLES = {
 COUNTS_FROM = {"neutral": "past neutral", "mark": "past the angle mark", "start": "from where it started"}
 
 
+def counts_from(view: Snapshot) -> str:
+    """What the live angle counts from, in words."""
+    words = COUNTS_FROM[view.angle_from]
+    return f"{words} {view.angle_place}" if view.angle_from == "neutral" else words
+
+
 def steps_line(view: Snapshot) -> Text:
     """Which step the job is in: done ones ticked, the present one in brackets."""
     line = Text()
@@ -64,10 +70,10 @@ def points_text(view: Snapshot) -> Text:
         state, style = ("◇ OPEN  ", "bold yellow") if points.is_open else ("◆ CLOSED", "bold cyan")
         text.append(f"{points.name:<12.12} ")
         text.append(state if view.connected else "· unknown", style if view.connected else "dim")
-        done = "  ".join(f"{min(n, 999)}/{view.passes_wanted}" for n in points.passes)
-        text.append(f"   passes per lobe {done}")
+        done = " ".join(f"{min(n, 999)}/{view.passes_wanted}" for n in points.passes)
+        text.append(f"  passes per lobe {done}")
         if points.last_opening_deg is not None:
-            text.append(f"   last opened at {points.last_opening_deg:.2f}°")
+            text.append(f"  last {points.last_opening_deg:.2f}°")
     return text
 
 
@@ -81,8 +87,8 @@ def result_text(evaluation: Evaluation) -> Text:
     """Each breaker's opening angle against its target, with uncertainty and verdict."""
     text = Text()
     for breaker in evaluation.breakers:
-        counts_from = "neutral" if breaker.breaker.reference is None else str(breaker.breaker.reference)
-        text.append(f"{breaker.breaker.name}, degrees from {counts_from}\n", "bold")
+        reference = "neutral" if breaker.breaker.reference is None else str(breaker.breaker.reference)
+        text.append(f"{breaker.breaker.name}, degrees from {reference}\n", "bold")
         for opening in breaker.openings:
             text.append(f"  lobe {opening.mean.lobe}  {_figure(opening)}  ")
             text.append(VERDICT_WORDS[opening.verdict], VERDICT_STYLES[opening.verdict])
@@ -148,6 +154,9 @@ class View(Vertical):
 
     def show(self, view: Snapshot) -> None:
         """Draw `view`."""
+        # Once there is a result, it gets the room that the live part had.
+        for part in ("#say", "#live", "#neutral"):
+            self.query_one(part).display = view.evaluation is None
         self.query_one("#steps", Static).update(steps_line(view))
         if view.failure is not None:
             say = Text("✗ No valid measurement. " + view.failure.text, "bold red")
@@ -157,11 +166,12 @@ class View(Vertical):
             say = Text(view.instruction)
         self.query_one("#say", Static).update(say)
         self.query_one("#angle", Digits).update("---" if view.angle_deg is None else f"{view.angle_deg:.2f}°")
-        counts_from = COUNTS_FROM[view.angle_from]
-        self.query_one("#beside", Static).update(Text(f"{counts_from}\nturning at {view.speed_deg_s:.0f}°/s"))
+        self.query_one("#beside", Static).update(Text(f"{counts_from(view)}\nturning at {view.speed_deg_s:.0f}°/s"))
         self.query_one("#points", Static).update(points_text(view))
         self.query_one("#neutral", Static).update(neutral_text(view))
         told = Text()
+        if view.caution and view.failure is None:
+            told.append(f"▲ Caution. {view.caution}\n", "bold")
         if view.evaluation is not None:
             told.append_text(result_text(view.evaluation))
             told.append("\n")
