@@ -115,19 +115,16 @@ class Procedure:
         self.step = Step.MARKS if self.job.needs_mark else Step.NEUTRAL
         self._progress_tick = tick
 
-    def check_complete(self, passes: Mapping[str, Sequence[int]]) -> None:
-        """Done when every lobe of every breaker has its passes; `passes` gives their number per lobe."""
-        if self.step is Step.PASSES and all(n >= self.passes_wanted for lobes in passes.values() for n in lobes):
-            self.step = Step.DONE
+    def passes_complete(self, passes: Mapping[str, Sequence[int]]) -> bool:
+        """True when every lobe of every breaker has its passes; `passes` gives their number per lobe."""
+        return self.step is Step.PASSES and all(n >= self.passes_wanted for lobes in passes.values() for n in lobes)
 
-    def check_progress(self, tick: int, passes: Mapping[str, Sequence[int]]) -> None:
+    def check_progress(self, tick: int, missing: str) -> None:
         """Raise ProcedureError when nothing has come for a minute of device time, and say what was missing."""
         if self.step is Step.DONE or self._progress_tick is None:
             return
         if tick - self._progress_tick >= NO_PROGRESS_S * self.tick_hz:
-            raise ProcedureError(
-                "incomplete", f"Nothing happened for {NO_PROGRESS_S:.0f} s. Missing: {self.missing(passes)}."
-            )
+            raise ProcedureError("incomplete", f"Nothing happened for {NO_PROGRESS_S:.0f} s. Missing: {missing}.")
 
     def missing(self, passes: Mapping[str, Sequence[int]]) -> str:
         """What the present step still needs, in words."""

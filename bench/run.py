@@ -24,6 +24,7 @@ from firmware_protocol.framing import Frame
 from firmware_protocol.messages import (
     COUNT_DOUBTFUL,
     MESSAGES_MISSING,
+    Capability,
     Contact,
     Edges,
     EdgesFlag,
@@ -87,6 +88,9 @@ class Epoch:
     traces: list[BreakerTrace]
     rests: list[Rest] = field(default_factory=list)
     last_index_count: int | None = None
+    #: Tick up to which index signals have confirmed the count.
+    verified_tick: int | None = None
+    index_missing: bool = False
     #: Least and greatest count since the last index.
     without_index: tuple[int, int] | None = None
 
@@ -314,7 +318,9 @@ class Run:
         if self.sense:
             self._check_stuck(message)
         self._check_index()
-        steps.check_progress(tick, self.lobe_counts())
+        self._check_complete()
+        if not self.finished:
+            steps.check_progress(tick, self.missing())
 
     def _find_sense(self, motion: Motion, steps: Procedure, tick: int) -> None:
         start = motion.start_count if motion.start_count is not None else self.count
@@ -369,6 +375,9 @@ class Run:
         if abs(off) > 1:
             self._count_doubtful(f"Between two index signals the count is off a full turn by {off}.")
             self.epoch.last_index_count = message.count
+            return
+        self.epoch.verified_tick = self._ticks.unwrap(message.tick)
+        self._check_complete()
 
     def _press(self, message: Press) -> None:
         motion, _, steps = self._parts()
@@ -420,7 +429,7 @@ class Run:
             self._count_doubtful("A report of trouble was lost on the line.")
 
     def _count_doubtful(self, what: str) -> None:
-        if not self.settings.bench.index:
+        if not self.has_index:
             raise ProcedureError("count-lost", f"{what} Without an index the whole run is void. Start again.")
         self._void_zero("count-doubtful", f"{what} The zero and all passes are void; mark neutral again.")
 
@@ -439,7 +448,7 @@ class Run:
             "board-reset",
             "The board started anew in the middle of the session. The zero and all passes are void; mark neutral again.",
         )
-        if not self.settings.bench.index:
+        if not self.has_index:
             raise ProcedureError(
                 "count-lost", "The board started anew, and without an index the whole run is void. Start again."
             )
@@ -466,7 +475,35 @@ class Run:
         if steps.opening(change.edge.tick):
             trace.passes.append(Pass(change, closing))
             trace.ordinals.append(self._ordinal(trace, change))
-            steps.check_complete(self.lobe_counts())
+            self._check_complete()
+
+    @property
+    def has_index(self) -> bool:
+        """True if the bench's encoder has an index and the board reports it."""
+        hello = self.stream.hello
+        return self.settings.bench.index and hello is not None and bool(hello.capabilities & Capability.INDEX)
+
+    @property
+    def count_verified(self) -> bool:
+        """True if an index has confirmed the count since the last pass, or none can."""
+        if not self.has_index or self.epoch.index_missing:
+            return True
+        latest = max((t.passes[-1].opening.edge.tick for t in self.epoch.traces if t.passes), default=0)
+        return self.epoch.verified_tick is not None and self.epoch.verified_tick >= latest
+
+    def missing(self) -> str:
+        """What the job still needs, in words."""
+        if self.procedure is None:
+            return "a board"
+        passes = self.lobe_counts()
+        if self.procedure.passes_complete(passes):
+            return "the encoder's index, which confirms the count: turn on by up to a turn"
+        return self.procedure.missing(passes)
+
+    def _check_complete(self) -> None:
+        """Done when all passes are in and the index has confirmed the count behind them."""
+        if self.procedure is not None and self.procedure.passes_complete(self.lobe_counts()) and self.count_verified:
+            self.procedure.step = Step.DONE
 
     def _ordinal(self, trace: BreakerTrace, change: Change) -> int:
         """Which opening it is, counted in lobe spacings from the first one after the zero."""
@@ -502,8 +539,9 @@ class Run:
 
     def _check_index(self) -> None:
         low, high = self.epoch.without_index or (0, 0)
-        if self.settings.bench.index and high - low > 1.25 * self.counts_per_turn:
+        if self.has_index and high - low > 1.25 * self.counts_per_turn:
             self.epoch.without_index = None
+            self.epoch.index_missing = True
             self.note(
                 "index-missing", "No index signal came over more than a turn, so that the count could not be checked."
             )
@@ -519,4 +557,4 @@ class Run:
         return self._motion, self._horizon, self.procedure
 
     def _lacking(self) -> str:
-        return "." if self.procedure is None else f". Missing: {self.procedure.missing(self.lobe_counts())}."
+        return "." if self.procedure is None else f". Missing: {self.missing()}."

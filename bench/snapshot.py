@@ -108,7 +108,7 @@ def _instruction(run: Run) -> str:
     steps = run.procedure
     if steps is None:
         return "Waiting for the board."
-    missing = steps.missing(run.lobe_counts())
+    missing = run.missing()
     return {
         Step.SENSE: f"Turn the rotor in its running direction ({run.job.unit.rotation}, seen from the drive end).",
         Step.MARKS: "Set the rotor to the manual's angle mark and press the pedal.",

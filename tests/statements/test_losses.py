@@ -277,3 +277,17 @@ def test_a_missing_index_is_told() -> None:
     run = measure(replace(SCRIPT, with_index=False))
     assert_right(run)
     assert codes(run) == ["index-missing"]
+
+
+def test_the_last_passes_count_only_when_an_index_has_confirmed_them() -> None:
+    # Counts go missing after the last index but one, and nothing turns over the next index: no result, not a wrong one.
+    script = turning(4.9)
+    sent = play(script)
+    last_index = max(s.at_s for s in sent if isinstance(s.message, Index))
+    last_opening = max(s.at_s for s in sent if isinstance(s.message, Contact) and s.message.opened)
+    assert last_opening > last_index
+    run = new_run()
+    for record in records(script, wire(sent)):
+        run.feed(record)
+    assert not run.finished
+    assert "index" in run.missing()
