@@ -495,6 +495,8 @@ class Run:
         """What the job still needs, in words."""
         if self.procedure is None:
             return "a board"
+        if self.procedure.step is Step.DONE:
+            return "nothing"
         passes = self.lobe_counts()
         if self.procedure.passes_complete(passes):
             return "the encoder's index, which confirms the count: turn on by up to a turn"

@@ -59,6 +59,10 @@ def crc_start(fingerprint: int) -> int:
     return crc_hqx(struct.pack("<I", fingerprint), 0xFFFF)
 
 
+def _too_long(length: int) -> str:
+    return f"{length} bytes without a delimiter, at most {MOST_WIRE}"
+
+
 class Framer:
     """Encodes and checks frames for one fingerprint (by default that of these definitions)."""
 
@@ -78,7 +82,7 @@ class Framer:
     def decode(self, wire: bytes) -> Frame:
         """The frame in `wire` (one frame without its delimiter). Raises FrameError."""
         if len(wire) > MOST_WIRE:
-            raise FrameError("length", f"{len(wire)} bytes without a delimiter, at most {MOST_WIRE}")
+            raise FrameError("length", _too_long(len(wire)))
         try:
             content = cobs.decode(wire)
         except cobs.DecodeError as error:
@@ -122,10 +126,13 @@ class FrameReader:
                 self._tail, self._tail_length = b"", 0
             if not length:
                 continue
+            if length > MOST_WIRE:
+                found.append(BadFrame("length", _too_long(length), piece[: MOST_WIRE + 1], length))
+                continue
             try:
                 found.append(decode(piece))
             except FrameError as error:
-                found.append(BadFrame(error.reason, str(error), piece[: MOST_WIRE + 1], length))
+                found.append(BadFrame(error.reason, str(error), piece, length))
         if last:
             # Only what a longest frame needs is kept, however long the stream stays without delimiter.
             self._tail += last[: MOST_WIRE + 1 - len(self._tail)]

@@ -166,7 +166,7 @@ WRONG = {
     "a count from an unknown breaker": (_changed('from = "main"', 'from = "mian"'), "breaker[1].from", '"main.target"'),
     "a count from an unknown property": (_changed('from = "main"', 'from = "main.goal"'), "breaker[1].from", '"main.target"'),
     "a count from itself": (_changed('from = "neutral"', 'from = "main"'), "breaker[0].from", "itself"),
-    "a count in a circle": (_changed('from = "neutral"', 'from = "second.target"'), "breaker[0].from", "circle"),
+    "a count in a circle": (_changed('from = "neutral"', 'from = "second.target"'), "breaker[0].from", "circle (main → second → main)"),
     "a count from a target that is none": (
         UNIT + LIMITS + '[[breaker]]\nname = "main"\nchannel = 0\n' + _changed('"main"', '"main.target"', SECOND),
         "breaker[1].from", "no target"),

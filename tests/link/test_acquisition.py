@@ -152,6 +152,22 @@ def test_the_journal_holds_every_byte_both_ways_in_order(begin: Begin) -> None:
     assert {kind for kind, _ in bench.board.passed} == {Kind.FROM_BOARD, Kind.TO_BOARD}
 
 
+def test_the_journal_has_what_is_sent_before_the_board_has_it(begin: Begin, tmp_path: Path) -> None:
+    known_before: list[bool] = []
+
+    class Watched(MemoryBoard):
+        def write(self, data: bytes) -> None:
+            known_before.append((Kind.TO_BOARD, data) in _records(tmp_path / "a.capture"))
+            super().write(data)
+
+    bench = begin(Watched())
+    bench.board.wait_for(Start)
+    bench.acquisition.stop()
+    bench.ended()
+    # Identify, Start and Stop.
+    assert known_before == [True, True, True]
+
+
 def test_stopping_tells_the_board_and_keeps_what_it_still_had_to_say(begin: Begin) -> None:
     bench = begin()
     bench.board.wait_for(Start)

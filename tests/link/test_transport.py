@@ -20,8 +20,6 @@ from bench.errors import LinkLost, PortUnavailable
 from bench.transport import SerialTransport, Transport, discover
 from tests.link.boards import DEADLINE_S, tcp_server
 
-pty_only = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals of this kind")
-
 
 @dataclass
 class Pty:
@@ -174,7 +172,6 @@ def test_the_last_byte_before_a_tcp_connection_ends_is_kept() -> None:
             port.close()
 
 
-@pty_only
 def test_a_port_that_takes_no_bytes_is_lost_within_two_seconds(pty: Pty) -> None:
     port = SerialTransport(pty.name, 500_000)
     try:

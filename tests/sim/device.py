@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from typing import Any, TypeVar
 
-from firmware_protocol.framing import BadFrame, Frame, FrameReader, Framer
+from firmware_protocol.framing import BadFrame, Frame, Framer, FrameReader
 from firmware_protocol.messages import HostMessage, Identify, Message, Start, Stop
-from sim.scenario import Scenario, parse
+from sim.scenario import Scenario, load, parse
 from sim.world import World
 
 _M = TypeVar("_M")
@@ -67,3 +68,10 @@ def whole_job(world: World) -> bytes:
     world.receive(wire(Stop()))
     parts.append(world.advance(0.3))
     return b"".join(parts)
+
+
+@cache
+def job(name: str, seed: int = 2) -> tuple[World, list[Frame]]:
+    """A built-in scenario's whole job, carried out once: the world as it is afterwards, and every frame from Start to Stop."""
+    world = World(load(name), seed)
+    return world, frames(whole_job(world))

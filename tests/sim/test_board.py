@@ -421,7 +421,7 @@ def test_every_contact_edge_is_told_or_merged_and_tallied(rate: float) -> None:
 
 
 def test_an_edge_after_2_ms_of_quiet_is_never_merged_away() -> None:
-    contacts = chatter(0.1, 31, 1e-4) + [(0.1 + 30e-4 + 0.0025, 0, False)]
+    contacts = [*chatter(0.1, 31, 1e-4), (0.1 + 30e-4 + 0.0025, 0, False)]
     found = Fed().start().turn(0.4, contacts=contacts).sent()
     last = of(Contact, found)[-1]
     assert last.tick == pytest.approx((0.1 + 30e-4 + 0.0025) * HZ, abs=12)

@@ -6,18 +6,12 @@ import numpy as np
 import pytest
 
 from firmware_protocol.messages import Contact, Edges, Index, Position, Press
-from sim.scenario import load
 from sim.world import World
-from tests.sim.device import frames, of, scenario, whole_job
-
-
-def positions(data: bytes) -> list[Position]:
-    return of(Position, frames(data))
+from tests.sim.device import frames, job, of, scenario, whole_job
 
 
 def test_it_presses_in_turn_from_both_sides_within_its_feel() -> None:
-    world = World(load(), 4)
-    data = whole_job(world)
+    world, found = job("plain-single")
     truth = world.truth()
     presses = truth["presses"]
     assert isinstance(presses, list)
@@ -27,12 +21,12 @@ def test_it_presses_in_turn_from_both_sides_within_its_feel() -> None:
     # Where the pull vanishes, to four standard deviations of its feel.
     assert np.mean(below) == pytest.approx(world.rotor.balance(0, 1), abs=4 * 0.15 / 2)
     assert np.mean(above) == pytest.approx(world.rotor.balance(0, -1), abs=4 * 0.15 / 2)
-    down = [p for p in of(Press, frames(data)) if p.down]
+    down = [p for p in of(Press, found) if p.down]
     assert [p.tick for p in down] == [p["tick"] for p in presses]
 
 
 def test_each_press_tells_its_side_by_the_last_2_degrees() -> None:
-    found = frames(whole_job(World(load(), 5)))
+    _, found = job("plain-single")
     path = [(p.tick, p.count) for p in of(Position, found)]
     sides = []
     for press in of(Press, found):
@@ -43,7 +37,7 @@ def test_each_press_tells_its_side_by_the_last_2_degrees() -> None:
 
 
 def test_it_turns_15_degrees_and_more_one_way_before_the_first_press() -> None:
-    found = frames(whole_job(World(load(), 6)))
+    _, found = job("plain-single")
     first = of(Press, found)[0]
     counts = [p.count for p in of(Position, found) if p.tick < first.tick]
     turned = (np.array(counts) - counts[0]) * 0.036
@@ -52,8 +46,7 @@ def test_it_turns_15_degrees_and_more_one_way_before_the_first_press() -> None:
 
 
 def test_it_lets_go_from_both_sides_and_the_magnet_rests_within_the_friction_band() -> None:
-    world = World(load(), 7)
-    whole_job(world)
+    world, _ = job("plain-single")
     rests = world.truth()["rests"]
     assert isinstance(rests, list)
     assert [r["side"] for r in rests] == [-1, 1, -1, 1]
@@ -63,8 +56,7 @@ def test_it_lets_go_from_both_sides_and_the_magnet_rests_within_the_friction_ban
 
 @pytest.mark.parametrize("name", ["plain-single", "dual", "jerky-hand"])
 def test_each_opening_is_passed_six_times_after_the_presses(name: str) -> None:
-    world = World(load(name), 8)
-    found = frames(whole_job(world))
+    world, found = job(name)
     last_press = of(Press, found)[-1].tick
     travel = [p.count for p in of(Position, found) if (p.tick - last_press) & 0xFFFFFFFF < 2**31]
     assert abs(travel[-1] - travel[0]) * 0.036 >= 6 * 360.0
@@ -73,14 +65,13 @@ def test_each_opening_is_passed_six_times_after_the_presses(name: str) -> None:
 
 
 def test_no_opening_is_met_while_it_feels_for_neutral() -> None:
-    found = frames(whole_job(World(load(), 9)))
+    _, found = job("plain-single")
     presses = [p.tick for p in of(Press, found)]
     assert not [c for c in of(Contact, found) if presses[0] < c.tick < presses[-1]]
 
 
 def test_speeds_stay_in_the_scenarios_range_and_differ() -> None:
-    world = World(load(), 10)
-    found = frames(whole_job(world))
+    _, found = job("plain-single")
     begin = of(Press, found)[-1].tick
     path = np.array([(p.tick, p.count) for p in of(Position, found) if p.tick > begin], dtype=float)
     speed = np.abs(np.diff(path[:, 1])) * 0.036 / (np.diff(path[:, 0]) / 2e6)
@@ -91,9 +82,9 @@ def test_speeds_stay_in_the_scenarios_range_and_differ() -> None:
 
 def test_a_jerky_hand_backs_up_in_the_passes_and_a_calm_one_does_not() -> None:
     def backed_up(name: str) -> int:
-        found = frames(whole_job(World(load(name), 11)))
-        last = of(Index, found)[2].tick
-        return sum(1 for e in of(Edges, found) if e.tick > last for s in e.steps if s & 0x8000)
+        _, found = job(name)
+        third = [place for place, frame in enumerate(found) if isinstance(frame.message, Index)][2]
+        return sum(1 for e in of(Edges, found[third:]) for s in e.steps if s & 0x8000)
 
     assert backed_up("plain-single") < 5
     assert backed_up("jerky-hand") > 100

@@ -9,10 +9,8 @@ import pytest
 from firmware_protocol.examples import GOOD
 from firmware_protocol.framing import Framer
 from firmware_protocol.messages import Ping
-from sim.scenario import load
 from sim.wire import FrameWriter
-from sim.world import World
-from tests.sim.device import frames, whole_job
+from tests.sim.device import job
 
 
 @pytest.mark.parametrize("fingerprint", [0xB4D335C3, 1])
@@ -24,7 +22,7 @@ def test_examples_are_encoded_alike(fingerprint: int) -> None:
 
 def test_all_frames_of_a_job_are_encoded_alike() -> None:
     framer = Framer()
-    for frame in frames(whole_job(World(load("with-retard"), 1))):
+    for frame in job("with-retard")[1]:
         assert framer.encode(frame.message, frame.session, frame.sequence) == frame.wire + b"\0"
 
 

@@ -19,13 +19,12 @@ from firmware_protocol.messages import (
     Position,
     Press,
     Start,
-    Stop,
     Trouble,
     TroubleCode,
 )
 from sim.scenario import builtin_names, load
 from sim.world import World
-from tests.sim.device import START, frames, greeted, of, scenario, session, whole_job, wire
+from tests.sim.device import START, frames, greeted, job, of, scenario, session, whole_job, wire
 
 
 def in_steps(world: World, step_s: float, seconds: float) -> bytes:
@@ -69,8 +68,7 @@ def test_a_world_without_a_call_to_boot_boots_all_the_same() -> None:
 
 @pytest.mark.parametrize("name", builtin_names())
 def test_each_built_in_job_runs_to_its_end_in_order(name: str) -> None:
-    world = World(load(name), 2)
-    found = frames(whole_job(world))
+    world, found = job(name)
     assert [f.sequence for f in found] == list(range(len(found)))
     assert 40 < world.now_s < 200
     assert isinstance(found[-1].message, Hello)
@@ -110,8 +108,7 @@ def test_openings_lie_where_the_truth_says() -> None:
 
 
 def test_truth_holds_openings_neutrals_presses_and_every_draw() -> None:
-    world = World(load("with-retard"), 2)
-    whole_job(world)
+    world, _ = job("with-retard")
     truth: dict[str, Any] = world.truth()
     draws = truth["draws"]
     assert [o["lobe"] for o in truth["openings"]] == [0, 1, 2, 3] * 2
@@ -146,7 +143,7 @@ def test_levels_show_the_points_open_and_closed() -> None:
 
 
 def test_a_coil_left_on_the_points_reads_closed_for_ever() -> None:
-    found = frames(whole_job(World(load("coil-lead-on"), 1)))
+    _, found = job("coil-lead-on")
     assert not of(Contact, found)
     assert {p.levels & 1 for p in of(Position, found)} == {0}
     assert max(level.millivolts[0] for level in of(Level, found)) < 10
@@ -230,7 +227,7 @@ def test_lost_counts_show_at_the_index_and_nowhere_else() -> None:
 
 
 def test_an_impulse_coupling_overruns_the_board_which_tells() -> None:
-    found = frames(whole_job(World(load("impulse-fitted"), 1)))
+    _, found = job("impulse-fitted")
     codes = {t.code for t in of(Trouble, found)}
     assert codes >= {TroubleCode.EDGES_TOO_NEAR, TroubleCode.FLAG_SET_AGAIN, TroubleCode.EDGES_SUSPENDED}
 
@@ -244,4 +241,21 @@ def test_stop_and_start_keep_the_world_going() -> None:
     assert not of(Edges, data)
     assert of(Press, data)
     assert {f.session for f in data} == {2}
-    assert wire(Stop())
+
+
+@pytest.mark.parametrize(
+    ("unit", "breaker"),
+    [
+        ({"poles": 8}, {"opens_deg": 9.0, "dwell_deg": 20.0}),
+        ({"poles": 6, "rotation": "counterclockwise"}, {"opens_deg": 11.0}),
+        ({"equilibrium": "register"}, {"opens_deg": 10.0}),
+    ],
+)
+def test_other_units_run_to_their_end_too(unit: dict[str, Any], breaker: dict[str, Any]) -> None:
+    world = World(scenario(unit=unit, breaker=[{"name": "main", **breaker}], hand={"turns": 1.1}), 1)
+    found = frames(whole_job(world))
+    assert not of(Trouble, found)
+    assert len([p for p in of(Press, found) if p.down]) == 8
+    truth: dict[str, Any] = world.truth()
+    half_pole = 45.0 if unit.get("equilibrium") == "register" else 0.0
+    assert all(abs(abs(p["from_neutral_deg"]) - half_pole) < 1.5 for p in truth["presses"])

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import random
+import struct
+import tracemalloc
 from dataclasses import replace
 from typing import Any
 
@@ -39,12 +41,33 @@ def test_every_message_comes_back_as_it_went(
     assert FRAMER.decode(wire[:-1]) == Frame(message, session, sequence, wire[:-1])
 
 
+def _sealed(content: bytes) -> bytes:
+    """Any content with the CRC that its type calls for, stuffed, so that only the payload decides."""
+    frozen = content[0] in (0x01, 0x81)
+    start = 0xFFFF if frozen else crc_start(FINGERPRINT)
+    return reference.cobs_encode(content + reference.crc16(content, start).to_bytes(2, "big"))
+
+
+def _packed(message: Message, changed: str, value: Any) -> bytes:
+    """The payload with one field changed, without any check of ranges."""
+    parts = b""
+    for name, spec in message_fields(type(message)):
+        item = value if name == changed else getattr(message, name)
+        if isinstance(spec, Octets):
+            parts += item
+        elif isinstance(spec, Array):
+            parts += struct.pack(f"<B{len(item)}{spec.kind.code}", len(item), *item)
+        else:
+            parts += struct.pack(f"<{spec.kind.code}", item)
+    return parts
+
+
 @pytest.mark.parametrize("cls", [cls for cls in MESSAGES if message_fields(cls)], ids=lambda cls: cls.__name__)
 def test_a_value_out_of_its_range_is_neither_sent_nor_read(cls: type[Message]) -> None:
     example: Any = next(e.message for e in GOOD if isinstance(e.message, cls))
     for name, spec in message_fields(cls):
         if isinstance(spec, Octets):
-            wrong: list[object] = [b"", bytes(spec.size + 1)]
+            wrong: list[Any] = [b"", bytes(spec.size + 1)]
         elif isinstance(spec, Array):
             wrong = [(spec.lowest - 1,), (spec.highest + 1,), (spec.lowest,) * (spec.most + 1)]
         else:
@@ -52,6 +75,28 @@ def test_a_value_out_of_its_range_is_neither_sent_nor_read(cls: type[Message]) -
         for value in wrong:
             with pytest.raises(PayloadError, match=f"{cls.__name__}.{name}"):
                 encode_payload(replace(example, **{name: value}))
+            try:
+                payload = _packed(example, name, value)
+            except struct.error:
+                # The kind of integer itself cannot hold it.
+                continue
+            with pytest.raises(FrameError) as refusal:
+                FRAMER.decode(_sealed(bytes((cls.TYPE, 1, 0, 0)) + payload))
+            assert refusal.value.reason == "payload"
+
+
+def test_of_all_checks_that_a_frame_could_carry_only_the_right_one_is_taken() -> None:
+    content = reference.cobs_decode(FRAMER.encode(Ping(515), 0, 3)[:-1])[:-2]
+    taken = []
+    for crc in range(0x1_0000):
+        try:
+            FRAMER.decode(cobs.encode(content + crc.to_bytes(2, "big")))
+        except FrameError as refusal:
+            if refusal.reason != "crc":
+                raise
+        else:
+            taken.append(crc)
+    assert taken == [reference.crc16(content, crc_start(FINGERPRINT))]
 
 
 @given(st.lists(messages().map(lambda m: Speaker(1).say(m)) | st.binary(max_size=300), max_size=8), st.data())
@@ -66,18 +111,20 @@ def test_any_split_of_a_stream_gives_the_same_list(parts: list[bytes], data: st.
     assert [frame for byte in stream for frame in bytewise.feed(bytes((byte,)))] == whole
 
 
+@pytest.mark.parametrize("size", range(MOST_WIRE - 2, MOST_WIRE + 5))
+def test_a_run_about_as_long_as_the_longest_frame_is_the_same_in_one_piece_and_in_two(size: int) -> None:
+    stream = b"\x07" * size + b"\0"
+    whole = FrameReader().feed(stream)
+    for cut in range(len(stream)):
+        reader = FrameReader()
+        assert reader.feed(stream[:cut]) + reader.feed(stream[cut:]) == whole
+
+
 @given(st.lists(messages(), min_size=1, max_size=5), st.binary(max_size=600))
 def test_rubbish_before_a_delimiter_costs_no_frame_after_it(said: list[Message], rubbish: bytes) -> None:
     speaker = Speaker(1)
     frames = _frames(FrameReader().feed(rubbish + b"\0" + b"".join(speaker.say(m) for m in said)))
     assert [frame.message for frame in frames[-len(said) :]] == said
-
-
-def _sealed(content: bytes) -> bytes:
-    """Any content with the CRC that its type calls for, stuffed, so that only the payload decides."""
-    frozen = content[0] in (0x01, 0x81)
-    start = 0xFFFF if frozen else crc_start(FINGERPRINT)
-    return reference.cobs_encode(content + reference.crc16(content, start).to_bytes(2, "big"))
 
 
 TYPES = st.sampled_from([cls.TYPE for cls in MESSAGES])
@@ -144,8 +191,14 @@ def test_a_whole_frame_between_two_others_is_read() -> None:
 
 def test_a_stream_without_delimiter_takes_no_more_room_than_a_frame() -> None:
     reader = FrameReader()
-    for _ in range(1000):
-        assert reader.feed(b"\x07" * 1000) == []
+    tracemalloc.start()
+    try:
+        for _ in range(1000):
+            assert reader.feed(b"\x07" * 1000) == []
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak < 50_000
     (bad,) = reader.feed(b"\0")
     assert isinstance(bad, BadFrame)
     assert bad.reason == "length"

@@ -111,11 +111,12 @@ def test_frames_of_an_old_session_are_left_out() -> None:
     assert _findings(items) == []
 
 
-def test_a_hello_with_another_boot_counter_is_a_reset() -> None:
+@pytest.mark.parametrize("session", [0, 1])
+def test_a_hello_with_another_boot_counter_is_a_reset(session: int) -> None:
     stream, board = _begun()
     list(stream.received(board.say(position(0))))
     again = _other_hello(boot_counter=HELLO.boot_counter + 1)
-    assert list(stream.received(Speaker(0).say(again))) == [BoardReset(again)]
+    assert list(stream.received(Speaker(session).say(again))) == [BoardReset(again)]
 
 
 @pytest.mark.parametrize("session", [0, 1])

@@ -21,14 +21,19 @@ def test_ticks_run_on_over_any_number_of_wraps(start: int, steps: list[int]) -> 
         assert ticks.unwrap((start + at) % TURN) == at
 
 
-@given(st.integers(0, TURN - 1), st.integers(0, TURN // 2 - 1), st.integers(1, TURN // 2))
-def test_a_tick_from_before_the_latest_is_placed_before_it(start: int, ahead: int, back: int) -> None:
+HALF = TURN // 2
+
+
+@given(st.integers(0, TURN - 1), st.integers(0, HALF - 1), st.integers(1, HALF), st.integers(0, HALF - 1))
+def test_a_tick_from_before_the_latest_is_placed_before_it_and_changes_nothing_for_those_after(
+    start: int, ahead: int, back: int, onward: int
+) -> None:
     # A Contact waits for edges after it, so that its tick may lie before that of a Position already sent.
     ticks = TickUnwrapper()
     ticks.unwrap(start)
     assert ticks.unwrap((start + ahead) % TURN) == ahead
     assert ticks.unwrap((start + ahead - back) % TURN) == ahead - back
-    assert ticks.unwrap((start + ahead) % TURN) == ahead
+    assert ticks.unwrap((start + ahead + onward) % TURN) == ahead + onward
 
 
 def test_one_tick_before_the_wrap_and_one_after_are_two_apart() -> None:
