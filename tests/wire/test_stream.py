@@ -55,7 +55,7 @@ def test_only_a_start_begins_a_session() -> None:
     assert stream.position_hz == 50
 
 
-@pytest.mark.parametrize("lost", [1, 2, 256, 65_535])
+@pytest.mark.parametrize("lost", [1, 2, 256, 40_000])
 def test_lost_frames_are_found_before_the_next_message(lost: int) -> None:
     stream, board = _begun()
     before = list(stream.received(board.say(position(0))))
