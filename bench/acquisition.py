@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from bench.errors import BenchError, LinkError, LinkSilent
+from bench.errors import BenchError, LinkError, LinkLost, LinkSilent
 from bench.journal import JournalWriter, Kind
 from bench.link import Greeting, Handshake, Sender
 from bench.transport import SerialTransport, Transport, discover
@@ -77,6 +77,11 @@ class Acquisition:
                 self._fail(error)
         except BenchError as error:
             self._fail(error)
+        except Exception as error:
+            # Whatever it is, the journal is closed in good order and the user gets a sentence.
+            self._fail(
+                LinkLost(f"The port {port} failed in an unforeseen way ({type(error).__name__}). Check plug and cable.")
+            )
         finally:
             if self._transport is not None:
                 self._transport.close()

@@ -53,8 +53,6 @@ class ChannelTracker:
     def __init__(self, channel: int, settled_ticks: int, settled_counts: float) -> None:
         self.channel = channel
         self.settled = Settled.UNKNOWN
-        self.chatter = 0
-        self.last_edge_count: int | None = None
         self._settled_ticks = settled_ticks
         self._settled_counts = settled_counts
         self._pending: deque[ContactEdge] = deque()
@@ -107,10 +105,8 @@ class ChannelTracker:
     def _forget(self) -> None:
         self.settled = Settled.UNKNOWN
         self._level, self._since, self._departure = None, None, None
-        self.last_edge_count = None
 
     def _take(self, edge: ContactEdge) -> None:
-        self.last_edge_count = edge.count
         if self._departure is not None:
             self._returns += 1
             self._last_return = edge.tick
@@ -125,10 +121,7 @@ class ChannelTracker:
         if tick - self._since[0] < self._settled_ticks or abs(travel) < self._settled_counts:
             return
         state = Settled.OPEN if self._level else Settled.CLOSED
-        if state is self.settled:
-            if self._departure is not None:
-                self.chatter += 1
-        elif self._departure is not None:
+        if state is not self.settled and self._departure is not None:
             changes.append(
                 Change(
                     self.channel,

@@ -257,29 +257,52 @@ class _Evaluator:
     def _from_neutral(self, breaker: Breaker, mean: LobeMean) -> Angle | None:
         if self.neutral is None or not mean.passes:
             return None
+        value, spacings = mean.angle_deg, mean.lobe
+        target = self._target_from_neutral(breaker)
+        if target is not None:
+            # An opening just before neutral is the last one after the neutral before it: count it from where its target lies.
+            on = round((value - target) / self.spacing)
+            value, spacings = value - on * self.spacing, spacings + on
         terms = self._own_terms(breaker, mean)
         terms += self.neutral.terms
         terms.append(self._hysteresis())
-        terms.append(self._eccentricity(mean.lobe * self.spacing + mean.angle_deg))
-        if mean.lobe % self.job.unit.poles:
-            terms.append(rectangular("pole spacing of a neutral not marked", self.bench.priors.pole_spacing_deg))
-        return Angle(mean.angle_deg, self._budget(terms))
+        terms.append(self._eccentricity(spacings * self.spacing + value))
+        if spacings % self.job.unit.poles:
+            terms.append(self._other_pole())
+        return Angle(value, self._budget(terms))
+
+    def _other_pole(self) -> Term:
+        return rectangular("pole spacing, not marked itself", self.bench.priors.pole_spacing_deg)
+
+    def _target_from_neutral(self, breaker: Breaker) -> float | None:
+        """The breaker's target as an angle past neutral, if its chain of references leads there by targets alone."""
+        total, at = 0.0, breaker
+        while at.tolerance is not None and at.reference is not None:
+            total += at.tolerance.target_deg
+            if at.reference.kind is ReferenceKind.NEUTRAL:
+                return total
+            if at.reference.kind is not ReferenceKind.TARGET:
+                return None
+            at = self.job.breaker(at.reference.breaker or "")
+        return None
 
     def _from_mark(self, breaker: Breaker, mean: LobeMean) -> Angle | None:
         steps = self.run.procedure
         if steps is None or steps.mark is None or not mean.passes:
             return None
         mark = self._running(rest_place(steps.mark.count, self.offsets))
-        value = self.zero + mean.angle_deg - mark
-        target = breaker.tolerance.target_deg if breaker.tolerance is not None else 0.0
-        value = target + (value - target + self.spacing / 2) % self.spacing - self.spacing / 2
+        whole = self.zero + mean.lobe * self.spacing + mean.angle_deg - mark
+        # Nearest to the target if there is one, else the first opening after the mark or a whole number of spacings on.
+        near = breaker.tolerance.target_deg if breaker.tolerance is not None else self.spacing / 2
+        spacings = round((whole - near) / self.spacing)
+        value = whole - spacings * self.spacing
         terms = self._own_terms(breaker, mean)
         terms.append(rectangular("setting to the angle mark", self.bench.priors.mark_setting_deg))
         terms.append(rectangular("mark, count", self.count_deg / 2))
         terms.append(self._hysteresis())
-        terms.append(self._eccentricity(mean.lobe * self.spacing + value))
-        if mean.lobe:
-            terms.append(rectangular("pole spacing of a neutral not marked", self.bench.priors.pole_spacing_deg))
+        terms.append(self._eccentricity(whole))
+        if spacings % self.job.unit.poles:
+            terms.append(self._other_pole())
         return Angle(value, self._budget(terms))
 
     def _between(self, first: Breaker, one: LobeMean, second: Breaker, two: LobeMean, value: float) -> Angle:
@@ -325,12 +348,14 @@ class _Evaluator:
             and self._counts_from_neutral(breaker)
             and self.neutral.band_deg > tolerance.width_deg
         ):
-            verdict = Verdict.UNDECIDED
+            clear = angle.budget.expanded_uncertainty_deg + self.neutral.band_deg / 2
+            beyond = max(tolerance.lower_deg - angle.value_deg, angle.value_deg - tolerance.upper_deg)
+            verdict = Verdict.OUTSIDE if beyond > clear else Verdict.UNDECIDED
             notes.append(
                 (
                     "neutral-band-wide",
                     f"Friction holds the rotor anywhere within {self.neutral.band_deg:.2f}° around neutral, which is more than the "
-                    f"tolerance of {tolerance.width_deg:.2f}°; no verdict can be given from this neutral.",
+                    f"tolerance of {tolerance.width_deg:.2f}°; only what lies far outside can be judged from this neutral.",
                 )
             )
         return OpeningResult(

@@ -8,6 +8,7 @@ A Position that stays unmatched while later ones come tells that a Contact was l
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 #: A Contact must be in the line 50 ms after its edge; twice that without it is a loss. Ticks are scaled by tick_hz.
@@ -35,8 +36,10 @@ class _Waiting:
 class Horizon:
     """Matches Positions with Contacts. `contact_lost` is set when a Contact is found missing; the caller clears it."""
 
-    def __init__(self, channels: int, tick_hz: int) -> None:
-        self._channels = channels
+    def __init__(self, watched: Sequence[int], tick_hz: int) -> None:
+        """`watched` are the channels that matter; a probe on another one may chatter as it likes."""
+        channels = len(watched)
+        self._watched = tuple(watched)
         self._patience = int(LOST_AFTER_S * tick_hz)
         self._waiting: deque[_Waiting] = deque()
         self._received = [0] * channels
@@ -51,15 +54,14 @@ class Horizon:
 
     def contact(self, channel: int, first_tick: int, last_tick: int, edges: int) -> None:
         """A Contact came that stands for `edges` edges between two ticks."""
-        if channel < self._channels:
-            self._received[channel] += edges
-            self._recent[channel].append((first_tick, last_tick, edges))
+        if channel in self._watched:
+            place = self._watched.index(channel)
+            self._received[place] += edges
+            self._recent[place].append((first_tick, last_tick, edges))
 
     def position(self, tick: int, count: int, levels: int, edges: tuple[int, ...]) -> list[Confirmed]:
         """A Position came: what is newly confirmed, in order."""
-        if len(edges) != self._channels:
-            return []
-        self._waiting.append(_Waiting(tick, count, levels, edges))
+        self._waiting.append(_Waiting(tick, count, levels, tuple(edges[c] for c in self._watched)))
         for recent in self._recent:
             while recent and recent[0][1] < tick - 4 * self._patience:
                 recent.popleft()

@@ -6,10 +6,10 @@ import re
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from bench.errors import JobFileError
-from bench.files import read_toml, validated
+from bench.files import printable, read_toml, validated
 from bench.job import (
     Breaker,
     Difference,
@@ -22,7 +22,14 @@ from bench.job import (
     Unit,
 )
 
-_Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
+
+def _shown(text: str) -> str:
+    if printable(text) != text:
+        raise ValueError("a text without control characters was expected")
+    return text
+
+
+_Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200), AfterValidator(_shown)]
 _Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,39}$")]
 # Strict: true is not the number 1, and a quoted figure is no figure.
 _Number = Annotated[float, Field(allow_inf_nan=False, strict=True)]
@@ -96,6 +103,8 @@ class BreakerTable(_Model):
                 'from: missing, but needed with a target: "neutral", "mark", "NAME" (that breaker\'s measured opening) or '
                 '"NAME.target". There is no default, since manuals differ'
             )
+        if self.lobes == ():
+            raise ValueError('lobes: an empty list limits nothing; leave the target out, or name lobes, or write "all"')
         if self.minus_deg == 0 and self.plus_deg == 0:
             raise ValueError("minus_deg, plus_deg: both are 0, so that no opening could ever be inside")
         if self.offsets_deg is not None:
@@ -139,6 +148,18 @@ class JobFile(_Model):
                         raise ValueError(f"{where}.lobes: {lobe} is not one of the lobes 0 to {self.unit.poles - 1}")
             if breaker.opens_at_deg is not None and reference is not None:
                 _check_target(breaker.opens_at_deg, reference, spacing, f"{where}.opens_at_deg")
+                if (
+                    reference.kind is ReferenceKind.OPENING
+                    and breaker.minus_deg is not None
+                    and breaker.plus_deg is not None
+                ):
+                    low, high = breaker.opens_at_deg - breaker.minus_deg, breaker.opens_at_deg + breaker.plus_deg
+                    if low < 0 or high >= spacing:
+                        raise ValueError(
+                            f"{where}.opens_at_deg: limits {low:g} to {high:g} are impossible, since an angle from {reference} counts from "
+                            f"the opening nearest before and lies within 0 to below {spacing:g} degrees. Use a [[difference]] for two "
+                            "breakers that open together"
+                        )
         self._check_chains(names)
         for place, difference in enumerate(self.difference):
             for name in difference.between:

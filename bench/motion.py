@@ -13,6 +13,8 @@ from itertools import pairwise
 TURN_DEG = 0.1
 #: A press takes its side from the direction of this last travel, degrees.
 SIDE_DEG = 2.0
+#: Overshoot beyond the place of a press that still leaves its side clear, degrees.
+OVERSHOOT_DEG = 0.5
 #: A rotor that has not moved for this long is at rest, seconds.
 REST_S = 0.5
 #: A free swing has at least this many legs longer than LEG_DEG, each at least LEG_RATIO of the one before.
@@ -63,15 +65,14 @@ class Motion:
         self._still: tuple[int, int] | None = None
         self._rest_told = False
         self.start_count: int | None = None
-        self.lowest = 0
-        self.highest = 0
+        self._origin: int | None = None
 
     def feed(self, tick: int, count: int) -> Rest | None:
         """One sample more; gives a Rest when one has just been recognised."""
         if self.start_count is None:
-            self.start_count = self.lowest = self.highest = count
-        self.lowest = min(self.lowest, count)
-        self.highest = max(self.highest, count)
+            self.start_count = count
+        if self._origin is None:
+            self._origin = count
         if not self._path or abs(count - self._path[-1][1]) >= 0.05 * self._per_deg:
             self._path.append((tick, count))
         self._recent.append((tick, count))
@@ -81,12 +82,30 @@ class Motion:
         return self._rest(tick, count)
 
     def direction_before(self, tick: int, count: int, travel_deg: float = SIDE_DEG) -> int:
-        """+1 or -1: direction in counts of the last `travel_deg` before `tick`; 0 if it has not moved so far."""
+        """+1 or -1: direction in counts of the last `travel_deg` before `tick`.
+
+        0 if the rotor has not moved so far, or had overshot and come back by a part of it: then friction holds it on no known side.
+        """
         reach = travel_deg * self._per_deg
+        low = high = count
         for past_tick, past in reversed(self._path):
-            if past_tick <= tick and abs(count - past) >= reach:
-                return 1 if count > past else -1
+            if past_tick > tick:
+                continue
+            if abs(count - past) >= reach:
+                overshoot = high - count if count > past else count - low
+                return 0 if overshoot > OVERSHOOT_DEG * self._per_deg else (1 if count > past else -1)
+            low, high = min(low, past), max(high, past)
         return 0
+
+    def cut(self) -> None:
+        """What happened lately is not known: sides and approaches count from the next sample."""
+        self._path.clear()
+        self._recent.clear()
+        self._turns.clear()
+        self._direction = 0
+        self._extreme = None
+        self._still = None
+        self._origin = None
 
     def approach_deg(self, tick: int, count: int, sense: int) -> float:
         """How far the rotor had run in the running direction, without turning back, when it was at `count`.
@@ -101,7 +120,7 @@ class Motion:
                 origin = turn.count
                 break
         if origin is None:
-            origin = self.start_count if self.start_count is not None else count
+            origin = self._origin if self._origin is not None else count
         return (count - origin) * sense / self._per_deg
 
     def speed(self) -> float:

@@ -97,14 +97,15 @@ def locate(
     pressed = both_sides("presses", folded)
     if pressed is None:
         return None
-    rested = both_sides("rests", _folded(rests, origin, spacing)[0])
+    # Only rests at the neutral that was pressed first: any other is off by an unknown error of the poles' spacing.
+    rested = both_sides("rests", [r for r in rests if fold(r.angle_deg, origin, spacing)[1] == 0])
     estimates = [e for e in (pressed, rested) if e is not None]
     agree = rested is None or _agree(pressed, rested)
     used = estimates if agree else [pressed]
     weights = [e.weight for e in used]
     share = [w / math.fsum(weights) for w in weights]
     angle = math.fsum(s * e.angle_deg for s, e in zip(share, used, strict=True))
-    band = max(pressed.band_deg, 0.0)
+    band = max(0.0, *(e.band_deg for e in used))
     terms = [
         Term(f"neutral, scatter of {e.method}", "A", Shape.T, e.u_deg, "deg", s, e.freedom)
         for s, e in zip(share, used, strict=True)

@@ -50,10 +50,9 @@ class Procedure:
     step: Step = Step.SENSE
     mark: PressMark | None = None
     presses: list[PressMark] = field(default_factory=list)
-    late_presses: int = 0
     neutral_skipped: bool = False
     _progress_tick: int | None = None
-    _last_press_tick: int | None = None
+    _last_pedal_tick: int | None = None
 
     def begin(self, tick: int) -> None:
         """The session has begun."""
@@ -67,32 +66,30 @@ class Procedure:
 
     def press(self, mark: PressMark) -> bool:
         """A press came; true if it counts for this step."""
-        if self._last_press_tick is not None and mark.tick - self._last_press_tick < PEDAL_BOUNCE_S * self.tick_hz:
-            return False
-        self._last_press_tick = mark.tick
         if self.step is Step.MARKS:
             self.mark = mark
             self.step = Step.NEUTRAL
         elif self.step is Step.NEUTRAL and mark.side != 0:
             self.presses.append(mark)
         else:
-            self.late_presses += 1
             return False
         self._progress_tick = mark.tick
         return True
 
-    def rest(self, tick: int) -> None:
-        """A rest was recognised: something is going on."""
-        self._progress_tick = tick
+    def pedal_is_bouncing(self, tick: int) -> bool:
+        """An edge of the pedal came, either way; true if it follows another one too closely to be a press of its own."""
+        last, self._last_pedal_tick = self._last_pedal_tick, tick
+        return last is not None and tick - last < PEDAL_BOUNCE_S * self.tick_hz
 
-    def opening(self, tick: int) -> bool:
+    def opening(self) -> bool:
         """An opening in the running direction was confirmed; true if it is a pass."""
         if self.step is Step.NEUTRAL and self._neutral_complete():
             self.step = Step.PASSES
-        if self.step is Step.PASSES:
-            self._progress_tick = tick
-            return True
-        return False
+        return self.step is Step.PASSES
+
+    def progressed(self, tick: int) -> None:
+        """Something came that the job still lacked."""
+        self._progress_tick = tick
 
     def _neutral_complete(self) -> bool:
         if not self.job.needs_neutral and not self.presses:
@@ -106,14 +103,13 @@ class Procedure:
         below = sum(1 for p in self.presses if p.side > 0)
         return below, len(self.presses) - below
 
-    def zero_void(self, tick: int) -> None:
-        """The count is lost: marks and neutral must be set again."""
+    def zero_void(self) -> None:
+        """The count is lost: marks and neutral must be set again. That is no progress."""
         if self.step in (Step.SENSE, Step.DONE):
             return
         self.presses.clear()
         self.mark = None
         self.step = Step.MARKS if self.job.needs_mark else Step.NEUTRAL
-        self._progress_tick = tick
 
     def passes_complete(self, passes: Mapping[str, Sequence[int]]) -> bool:
         """True when every lobe of every breaker has its passes; `passes` gives their number per lobe."""

@@ -12,6 +12,7 @@ from bench import procedure
 from bench.contacts import Change, ChannelTracker, ContactEdge, Settled
 from bench.encoder import PhaseTable, edges_of
 from bench.errors import BenchError, ProcedureError
+from bench.files import printable
 from bench.horizon import Horizon
 from bench.job import Breaker
 from bench.journal import Kind, Record
@@ -32,12 +33,19 @@ from firmware_protocol.messages import (
     Index,
     Position,
     Press,
+    PressSource,
     Trouble,
     TroubleCode,
 )
 
 #: The rotor must have run this far in the running direction before an opening counts: backlash is taken up.
 APPROACH_DEG = 1.0
+#: An encoder coarser than a degree is no better than the plate.
+LEAST_COUNTS_PER_TURN = 360
+#: The count may be lost so often before something must be mended first.
+MOST_VOIDS = 5
+#: A report that messages were dropped may come so long after the loss that it explains (PROTOCOL.md, Trouble: 100 ms).
+OVERRUN_TOLD_S = 0.2
 #: Periods of Position without one that tell of a loss, however the sequence looks.
 HOLE_PERIODS = 3
 
@@ -76,6 +84,8 @@ class BreakerTrace:
     passes: list[Pass] = field(default_factory=list)
     ordinals: list[int] = field(default_factory=list)
     closing: Change | None = None
+    #: The latest pass, while its closing is still to come.
+    open_pass: Pass | None = None
     #: Stretches (first and last count) over which openings could not be followed; the last may still be going on.
     holes: list[tuple[int, int]] = field(default_factory=list)
     blind_since: int | None = None
@@ -108,14 +118,12 @@ class Run:
         self.sense_known = settings.bench.encoder_sense != "unknown"
         self.restart_wanted = False
         self.phases = PhaseTable()
-        self.voided_passes: dict[str, int] = {b.name: 0 for b in self.job.breakers}
+        self.voids = 0
         self.epoch = self._new_epoch()
         self.procedure: Procedure | None = None
         self.tick = 0
         self.count = 0
         self.levels = 0
-        self.openings_seen = 0
-        self.last_change: Change | None = None
         self.counts_per_turn = 0
         self.tick_hz = 0
         self._ticks = TickUnwrapper()
@@ -125,9 +133,9 @@ class Run:
         self._extent: list[tuple[int, int] | None] = []
         self._last_position: int | None = None
         self._troubles = 0
-        self._known_count = 0
+        self._known_count: int | None = None
+        self._edges_broken_at: int | None = None
         self._next_edges_count: int | None = None
-        self._edges_known = False
 
     @property
     def finished(self) -> bool:
@@ -160,7 +168,7 @@ class Run:
             elif record.kind is Kind.ENTRY:
                 entry = record.document()
                 if entry.get("kind") == "error":
-                    self.failure = Failure(str(entry.get("code")), str(entry.get("text")))
+                    self.failure = Failure(printable(str(entry.get("code"))), printable(str(entry.get("text"))))
                 elif entry.get("kind") == "end":
                     raise ProcedureError(
                         "ended", "The recording ends before the measurement was complete" + self._lacking()
@@ -220,6 +228,11 @@ class Run:
                 "counts-per-turn",
                 f"The board is set to {hello.counts_per_turn} counts per turn, the bench file says {stated}. Correct the wrong one.",
             )
+        if hello.counts_per_turn < LEAST_COUNTS_PER_TURN:
+            raise ProcedureError(
+                "counts-per-turn",
+                f"The board is set to {hello.counts_per_turn} counts per turn; this job needs at least {LEAST_COUNTS_PER_TURN}.",
+            )
         for breaker in self.job.breakers:
             if breaker.channel >= hello.contact_channels:
                 raise ProcedureError(
@@ -231,7 +244,7 @@ class Run:
         self._ticks.restart()
         criteria = self.settings.bench.criteria
         self._motion = Motion(hello.counts_per_turn, hello.tick_hz)
-        self._horizon = Horizon(hello.contact_channels, hello.tick_hz)
+        self._horizon = Horizon([b.channel for b in self.job.breakers], hello.tick_hz)
         self._trackers = [
             ChannelTracker(
                 b.channel,
@@ -244,6 +257,8 @@ class Run:
         self._last_position = None
         self._troubles = 0
         self._next_edges_count = None
+        self._known_count = None
+        self._edges_broken_at = None
         self.phases.forget_run()
         if self.procedure is None:
             self.procedure = Procedure(self.job, self.settings.passes, hello.tick_hz)
@@ -252,7 +267,7 @@ class Run:
         if isinstance(item, FramesLost):
             self._lost("frames-lost", "Frames were lost on the line; the passes that they touch are void.")
         elif isinstance(item, BoardReset):
-            self._reset()
+            self._reset(item)
         elif isinstance(item, TooManyBadFrames):
             raise ProcedureError(
                 "bad-line",
@@ -282,7 +297,14 @@ class Run:
     def _position(self, message: Position) -> None:
         motion, horizon, steps = self._parts()
         tick = self._ticks.unwrap(message.tick)
+        if len(message.contact_edges) <= max(b.channel for b in self.job.breakers):
+            raise ProcedureError(
+                "board-protocol",
+                f"The board's position reports tell of {len(message.contact_edges)} probes only, against its own greeting. Its "
+                "firmware is at fault.",
+            )
         if self._last_position is None:
+            self._known_count = message.count
             steps.begin(tick)
         else:
             self._check_hole(tick)
@@ -296,7 +318,7 @@ class Run:
             self._find_sense(motion, steps, tick)
         elif rest is not None and steps.step is Step.NEUTRAL:
             self.epoch.rests.append(rest)
-            steps.rest(tick)
+            steps.progressed(tick)
         if self.sense and motion.snapped(self.sense):
             raise procedure.impulse_error()
         confirmed = horizon.position(tick, message.count, message.levels, message.contact_edges)
@@ -318,6 +340,9 @@ class Run:
         if self.sense:
             self._check_stuck(message)
         self._check_index()
+        if self._edges_broken_at is not None and tick - self._edges_broken_at > OVERRUN_TOLD_S * self.tick_hz:
+            self._edges_broken_at = None
+            self._count_doubtful("Encoder edges are missing between two reports.")
         self._check_complete()
         if not self.finished:
             steps.check_progress(tick, self.missing())
@@ -352,7 +377,7 @@ class Run:
         if message.flags & EdgesFlag.AFTER_SUSPENSION or expected is None:
             self.phases.forget_run()
         elif expected != message.count:
-            self._count_doubtful("Encoder edges are missing between two reports.")
+            self._edges_broken_at = self.tick
             self.phases.forget_run()
         self.phases.learn(ticks, boundaries)
 
@@ -367,6 +392,7 @@ class Run:
 
     def _index(self, message: Index) -> None:
         self.epoch.without_index = None
+        self.epoch.index_missing = False
         previous = self.epoch.last_index_count
         self.epoch.last_index_count = message.count
         if previous is None:
@@ -374,6 +400,7 @@ class Run:
         off = (message.count - previous + self.counts_per_turn // 2) % self.counts_per_turn - self.counts_per_turn // 2
         if abs(off) > 1:
             self._count_doubtful(f"Between two index signals the count is off a full turn by {off}.")
+            # This index found the loss; from here on the count is whole again.
             self.epoch.last_index_count = message.count
             return
         self.epoch.verified_tick = self._ticks.unwrap(message.tick)
@@ -381,12 +408,26 @@ class Run:
 
     def _press(self, message: Press) -> None:
         motion, _, steps = self._parts()
-        if not message.down:
-            return
         tick = self._ticks.unwrap(message.tick)
+        bouncing = message.source == PressSource.PEDAL and steps.pedal_is_bouncing(tick)
+        if not message.down or bouncing:
+            return
         side = motion.direction_before(tick, message.count) * (self.sense or 1)
-        late = steps.late_presses
-        if not steps.press(PressMark(tick, message.count, side)) and steps.late_presses > late:
+        unverified = self.has_index and self.epoch.last_index_count is None and not self.presses_taken
+        if steps.press(PressMark(tick, message.count, side)):
+            if unverified:
+                self.note(
+                    "zero-unverified",
+                    "No index signal came before the first mark, so nothing confirms the count from there to the first index. Turn "
+                    "once round before marking.",
+                )
+        elif steps.step is Step.NEUTRAL:
+            self.note(
+                "press-side-unclear",
+                "A press was not used, since it is not clear from which side the rotor came: come to neutral over at least 2° without "
+                "overshooting.",
+            )
+        else:
             self.note("press-unused", f"A press in the step “{steps.step.value}” was kept but not used.")
 
     def _trouble(self, message: Trouble) -> None:
@@ -396,6 +437,7 @@ class Run:
         if code in COUNT_DOUBTFUL:
             self._count_doubtful(f"The board reports {name} ({message.amount}).")
         elif code in MESSAGES_MISSING:
+            self._edges_broken_at = None
             self._lost("board-overrun", f"The board reports {name}; the passes that it touches are void.")
         elif code is TroubleCode.REJECTED_COMMAND:
             self.note("rejected-command", "The board refused a command.")
@@ -408,12 +450,15 @@ class Run:
             self._horizon.restart()
         for trace, tracker in zip(self.epoch.traces, self._trackers, strict=True):
             if trace.blind_since is None:
-                trace.blind_since = (
-                    tracker.departure_count if tracker.departure_count is not None else self._known_count
-                )
+                known = self._known_count if self._known_count is not None else self.count
+                trace.blind_since = tracker.departure_count if tracker.departure_count is not None else known
+            trace.closing = trace.open_pass = None
             tracker.lose_track()
         self.phases.forget_run()
         self._next_edges_count = None
+        self._edges_broken_at = None
+        # An index may have been among what was lost.
+        self.epoch.without_index = None
 
     def _check_hole(self, tick: int) -> None:
         last = self._last_position
@@ -421,6 +466,8 @@ class Run:
         if last is not None and not 0 < tick - last <= HOLE_PERIODS * period:
             self.stream.counts.losses += 1
             self._lost("time-lost", "Reports are missing from the line; the passes that they touch are void.")
+            if self._motion is not None:
+                self._motion.cut()
 
     def _check_troubles(self, told: int) -> None:
         # What a lost Trouble said is unknown: suppose the worst.
@@ -435,46 +482,60 @@ class Run:
 
     def _void_zero(self, code: str, text: str) -> None:
         self.note(code, text)
-        for trace in self.epoch.traces:
-            self.voided_passes[trace.breaker.name] += len(trace.passes)
+        self.voids += 1
+        if self.voids > MOST_VOIDS:
+            raise ProcedureError(
+                "count-lost",
+                f"The count was lost {self.voids} times. Check encoder, wiring and board, then start again.",
+            )
         self.epoch = self._new_epoch()
+        self.phases = PhaseTable()
         for tracker in self._trackers:
             tracker.lose_track()
         if self.procedure is not None:
-            self.procedure.zero_void(self.tick)
+            self.procedure.zero_void()
 
-    def _reset(self) -> None:
-        self._void_zero(
-            "board-reset",
-            "The board started anew in the middle of the session. The zero and all passes are void; mark neutral again.",
-        )
+    def _reset(self, reset: BoardReset) -> None:
+        now, before = reset.hello, reset.before
+        if before is not None and _identity(now) != _identity(before):
+            raise ProcedureError(
+                "other-board",
+                "In the middle of the session another board answers, or the same one set differently. Start again with the board that "
+                "belongs here.",
+            )
         if not self.has_index:
             raise ProcedureError(
                 "count-lost", "The board started anew, and without an index the whole run is void. Start again."
             )
+        self._void_zero(
+            "board-reset",
+            "The board started anew in the middle of the session. The zero and all passes are void; mark neutral again.",
+        )
         self.restart_wanted = True
 
     # --- findings ----------------------------------------------------------------------------------------------------
 
     def _change(self, trace: BreakerTrace, change: Change) -> None:
         motion, _, steps = self._parts()
-        self.last_change = change
         if not self.sense:
             return
         if not change.opened:
             if change.forward:
                 trace.closing = change
-                if trace.passes and trace.passes[-1].closing_after is None:
-                    trace.passes[-1].closing_after = change
+                if trace.open_pass is not None:
+                    trace.open_pass.closing_after, trace.open_pass = change, None
             return
         approach = motion.approach_deg(change.edge.tick, change.edge.count, self.sense)
         closing, trace.closing = trace.closing, None
         if not change.forward or approach < APPROACH_DEG:
             return
-        self.openings_seen += 1
-        if steps.opening(change.edge.tick):
-            trace.passes.append(Pass(change, closing))
+        if steps.opening():
+            trace.open_pass = Pass(change, closing)
+            trace.passes.append(trace.open_pass)
             trace.ordinals.append(self._ordinal(trace, change))
+            lobe = trace.ordinals[-1] % self.job.unit.lobes
+            if self.lobe_counts()[trace.breaker.name][lobe] <= self.settings.passes:
+                steps.progressed(change.edge.tick)
             self._check_complete()
 
     @property
@@ -560,3 +621,15 @@ class Run:
 
     def _lacking(self) -> str:
         return "." if self.procedure is None else f". Missing: {self.missing()}."
+
+
+def _identity(hello: Hello) -> tuple[object, ...]:
+    """What must stay the same for one and the same board."""
+    return (
+        hello.fingerprint,
+        hello.board_id,
+        hello.tick_hz,
+        hello.counts_per_turn,
+        hello.contact_channels,
+        hello.capabilities,
+    )

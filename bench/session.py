@@ -42,10 +42,12 @@ class Session:
         self._reader: JournalReader | None = None
         self._ended = False
         self._error: Failure | None = None
-        self._frames_seen = 0
+        self._position_seen = 0
         self._frames_at = 0.0
         self._unreadable_told = False
+        self._listener: threading.Thread | None = None
         self._stop_told = False
+        self._killed = False
         self._synced = 0
         self._sync_number = 0
         self._secured: tuple[object, ...] = ()
@@ -63,7 +65,8 @@ class Session:
             start_new_session=True,
         )
         self._tell(asdict(self._order))
-        threading.Thread(target=self._listen, daemon=True).start()
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
         self._frames_at = time.monotonic()
 
     @property
@@ -122,12 +125,22 @@ class Session:
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
+            self._killed = True
         if process.stdin is not None:
             with contextlib.suppress(OSError):
                 process.stdin.close()
         if self._reader is not None:
             self._reader.close()
             self._reader = None
+        if self._listener is not None:
+            self._listener.join(SECURE_WITHIN_S)
+        while not self._ended and self._reports.qsize():
+            self._hear(0)
+        if process.stdout is not None and self._ended:
+            process.stdout.close()
+        failed = self._error is not None and self._error.code == "journal"
+        if self.run.failure is None and (failed or self._killed):
+            self.run.failure = self._error if failed else Failure("journal", UNSECURED)
 
     def _hear(self, wait_s: float) -> None:
         """Take one report, if one comes in time."""
@@ -182,9 +195,9 @@ class Session:
         return grown
 
     def _check_readable(self) -> None:
-        frames, now = self.run.stream.counts.frames, time.monotonic()
-        if frames != self._frames_seen:
-            self._frames_seen, self._frames_at = frames, now
+        position, now = self.run.tick, time.monotonic()
+        if position != self._position_seen:
+            self._position_seen, self._frames_at = position, now
         elif now - self._frames_at > UNREADABLE_AFTER_S and not self._unreadable_told:
             self._unreadable_told = True
             self._tell({"do": "entry", "entry": {"kind": "error", "code": "link-unreadable", "text": UNREADABLE}})
@@ -215,4 +228,11 @@ class Session:
 
 
 INTERRUPTED = "Stopped by the user before the measurement was complete. What was read so far is kept."
-UNREADABLE = "Bytes come from the board, but none of them make sense any more. Check cable, ground and baud rate, then start again."
+UNREADABLE = (
+    "Bytes come from the board, but no position reports that could be read. Check cable, ground, baud rate and firmware, "
+    "then start again."
+)
+UNSECURED = (
+    "The journal could not be secured on the disk to its end, so that this result has no evidence. Check the disk, then "
+    "measure again."
+)

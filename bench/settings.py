@@ -8,6 +8,7 @@ from typing import Any
 from bench import bench_file, job_file
 from bench.bench_file import BenchFile
 from bench.errors import CaptureError, InputError
+from bench.files import printable
 from bench.job import Job
 from bench.job_file import JobFile
 
@@ -79,11 +80,11 @@ def read_header(document: dict[str, Any], name: str) -> Settings:
             job_file.to_job(job),
             bench,
             passes,
-            str(document["run_date"]),
-            str(document["software"]),
-            None if rehearsal is None else Rehearsal(str(rehearsal["scenario"]), int(rehearsal["seed"])),
+            printable(str(document["run_date"])),
+            printable(str(document["software"])),
+            None if rehearsal is None else Rehearsal(printable(str(rehearsal["scenario"])), int(rehearsal["seed"])),
         )
     except InputError as error:
         raise CaptureError(error.text) from None
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, OverflowError):
         raise CaptureError(f"{name}: the header is not whole.") from None

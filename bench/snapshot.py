@@ -9,7 +9,6 @@ from bench.evaluation import Evaluation, evaluate
 from bench.procedure import Step
 from bench.run import Failure, Run
 
-
 #: Share of a lobe spacing before each neutral that is shown as a negative angle.
 BEFORE = 0.25
 
@@ -112,7 +111,9 @@ def _instruction(run: Run) -> str:
     return {
         Step.SENSE: f"Turn the rotor in its running direction ({run.job.unit.rotation}, seen from the drive end).",
         Step.MARKS: "Set the rotor to the manual's angle mark and press the pedal.",
-        Step.NEUTRAL: "Find neutral from both sides and press the pedal each time. Then turn on through the first opening.",
+        Step.NEUTRAL: "Find neutral from both sides and press the pedal each time. Then turn on through the first opening."
+        if run.job.needs_neutral or steps.presses
+        else "Turn on in the running direction through the openings. (No angle of this job counts from neutral.)",
         Step.PASSES: "Keep turning in the running direction. Missing: "
         + missing.removeprefix("passes in the running direction ")
         + ".",

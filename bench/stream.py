@@ -29,9 +29,10 @@ class FramesLost:
 
 @dataclass(frozen=True, slots=True)
 class BoardReset:
-    """The board started anew in the middle of the session, or another board answers."""
+    """The board started anew in the middle of the session, or another board answers; `before` is the one greeted until then."""
 
     hello: Hello
+    before: Hello | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +109,8 @@ class SessionStream:
         self.counts.frames += 1
         if frame.session != self.session or (isinstance(message, Hello) and self._other_boot(message)):
             if isinstance(message, Hello):
-                yield BoardReset(message)
+                known, self.hello = self.hello, message
+                yield BoardReset(message, known)
             return
         expected = self._next_sequence or 0
         if 0 < (expected - frame.sequence) & 0xFFFF <= OLD_FRAMES:

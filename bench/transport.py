@@ -17,6 +17,9 @@ from bench.errors import LinkLost, PortUnavailable
 #: USB vendor numbers of common serial adapters and small boards (public USB ID list); only these are opened unasked.
 KNOWN_USB_VENDORS = frozenset({0x0403, 0x067B, 0x10C4, 0x1A86, 0x2341, 0x16C0, 0x2E8A, 0x303A})
 
+#: Kinds of pyserial URL that name one port; others search for ports or wrap them.
+NETWORK_KINDS = frozenset({"socket", "rfc2217", "loop"})
+
 _FAILURES = (serial.SerialException, OSError, TypeError, AttributeError, ValueError)
 
 
@@ -40,6 +43,10 @@ class SerialTransport:
 
     def __init__(self, url: str, baud: int) -> None:
         self.url = url
+        if "://" in url and url.split("://", 1)[0].lower() not in NETWORK_KINDS:
+            raise PortUnavailable(
+                f"{url} is no kind of port that can be used; a device name or socket://host:port was expected."
+            )
         try:
             self._port = serial.serial_for_url(
                 url, baudrate=baud, timeout=self.READ_WAIT_S, write_timeout=1.0, do_not_open=True

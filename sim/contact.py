@@ -129,7 +129,9 @@ class Points:
         time, angle, speed = track.time_s, track.angle_deg, track.speed_deg_s
         step = slice(max(node - 1, 0), max(node - 1, 0) + 1)
         after = slice(step.start + 1, step.start + 2)
-        into = crossing(angle[step], angle[after], speed[step], speed[after], time[after] - time[step], np.array([level]))
+        into = crossing(
+            angle[step], angle[after], speed[step], speed[after], time[after] - time[step], np.array([level])
+        )
         self._change(float(time[step][0] + into[0]), opens)
 
     def _change(self, time_s: float, opens: bool) -> None:

@@ -112,7 +112,9 @@ class ContactReport:
         following = [
             (t - edge.tick, s)
             for t, s in zip(
-                edges.tick[after : after + NEIGHBOURS].tolist(), edges.step[after : after + NEIGHBOURS].tolist(), strict=True
+                edges.tick[after : after + NEIGHBOURS].tolist(),
+                edges.step[after : after + NEIGHBOURS].tolist(),
+                strict=True,
             )
             if t <= until
         ]

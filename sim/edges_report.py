@@ -188,9 +188,7 @@ class EdgesReport:
         rate = round(self._most / WINDOW_S)
         out.append(Outgoing(at, self._trouble(at, TroubleCode.EDGES_SUSPENDED, rate, 0)))
 
-    def _wait(
-        self, edges: Latched, at: int, warm: NDArray[np.intp], end: int, out: list[Outgoing]
-    ) -> int:
+    def _wait(self, edges: Latched, at: int, warm: NDArray[np.intp], end: int, out: list[Outgoing]) -> int:
         """Edges from `at` on while suspended: counted only. Gives the place at which they are reported again."""
         assert self._resume_at is not None
         place = int(warm.searchsorted(at))
@@ -214,7 +212,9 @@ class EdgesReport:
         self.suspended = False
         self._after_suspension = True
         self.switches.append((at, False))
-        out.append(Outgoing(at, self._trouble(self._began, TroubleCode.EDGES_RESUMED, self._meanwhile, at - self._began)))
+        out.append(
+            Outgoing(at, self._trouble(self._began, TroubleCode.EDGES_RESUMED, self._meanwhile, at - self._began))
+        )
 
     def _trouble(self, tick: int, code: TroubleCode, amount: int, span: int) -> Trouble:
         return Trouble((tick + self._base) & 0xFFFFFFFF, code, 255, amount, span)

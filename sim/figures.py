@@ -86,7 +86,7 @@ def _parts(raw: object) -> tuple[Kind, tuple[float, ...]]:
         return "fixed", (_number(raw),)
     if not isinstance(raw, dict) or len(raw) != 1:
         raise ValueError(f"{_FORMS} was expected")
-    (name, given), = raw.items()
+    ((name, given),) = raw.items()
     if name not in ("uniform", "normal", "choice") or not isinstance(given, list) or not all(map(_is_number, given)):
         raise ValueError(f"{_FORMS} was expected")
     values = tuple(_number(v) for v in given)

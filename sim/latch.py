@@ -74,7 +74,12 @@ class EncoderInterrupt:
     """Latches crossings and keeps the count."""
 
     def __init__(
-        self, tick_hz: int, rated_edge_hz: int, service_us: float, counts_per_turn: int, disc_count: int,
+        self,
+        tick_hz: int,
+        rated_edge_hz: int,
+        service_us: float,
+        counts_per_turn: int,
+        disc_count: int,
         rng: np.random.Generator,
     ) -> None:
         self._hz = tick_hz
@@ -138,13 +143,12 @@ class EncoderInterrupt:
         self._last_step = int(crossings.step[-1])
         count = crossings.count + self._offset
         indexes = [
-            IndexSeen(int(tick[k]), int(count[k]), int(crossings.step[k])) for k in np.nonzero(crossings.index)[0].tolist()
+            IndexSeen(int(tick[k]), int(count[k]), int(crossings.step[k]))
+            for k in np.nonzero(crossings.index)[0].tolist()
         ]
         return Latched(tick, crossings.step, count), indexes, []
 
-    def _crowded(
-        self, crossings: Crossings, gaps: NDArray[np.float64]
-    ) -> tuple[Latched, list[IndexSeen], list[Noted]]:
+    def _crowded(self, crossings: Crossings, gaps: NDArray[np.float64]) -> tuple[Latched, list[IndexSeen], list[Noted]]:
         times, counts = crossings.time_s.tolist(), crossings.count.tolist()
         at_index = crossings.index.tolist()
         latency = self._rng.uniform(LATENCY_S[0], LATENCY_S[1], len(times)).tolist()
@@ -185,7 +189,9 @@ class EncoderInterrupt:
             if indexed:
                 indexes.append(IndexSeen(tick, count, self._last_step))
         self.count = count
-        made = Latched(np.array(ticks, dtype=np.int64), np.array(steps, dtype=np.int64), np.array(after, dtype=np.int64))
+        made = Latched(
+            np.array(ticks, dtype=np.int64), np.array(steps, dtype=np.int64), np.array(after, dtype=np.int64)
+        )
         return made, indexes, noted
 
     def _checked(self, indexes: list[IndexSeen], noted: list[Noted]) -> list[Noted]:

@@ -110,9 +110,7 @@ class Mover:
         elif angles[-1] > self._farthest + TRAVEL_DEG:
             self.direction, self._farthest = 1, high
 
-    def _step(
-        self, time_s: float, before: float, times: list[float], angles: list[float], speeds: list[float]
-    ) -> None:
+    def _step(self, time_s: float, before: float, times: list[float], angles: list[float], speeds: list[float]) -> None:
         rotor, hand, coupling = self._rotor, self._hand, self._coupling
         target = hand.target_deg
         target_speed = (target - before) / STEP_S

@@ -112,6 +112,8 @@ class HandTable(_Table):
     """[hand] who turns, and how."""
 
     wrong_way: bool = False
+    #: Whole turns before the marking, so that the index vouches for the count from then on.
+    turns_first: Annotated[int, Field(ge=0, le=10)] = 1
     presses_per_side: Annotated[int, Field(ge=0, le=100)] = 4
     releases_per_side: Annotated[int, Field(ge=0, le=100)] = 2
     feel_sd_deg: Annotated[float, Field(ge=0, le=5, allow_inf_nan=False)] = 0.15
@@ -145,7 +147,9 @@ class BoardTable(_Table):
     rated_edge_hz: Annotated[int, Field(ge=1000, le=10_000_000)] = 100_000
     service_us: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] = 9.0
     boot_counter: Annotated[int, Field(ge=0, lt=2**32 - 1000)] = 1
-    boot_text: Annotated[str, StringConstraints(max_length=500, pattern=r"^[\x01-\x7f]*$")] = "boot loader 1.0, ready\r\n"
+    boot_text: Annotated[str, StringConstraints(max_length=500, pattern=r"^[\x01-\x7f]*$")] = (
+        "boot loader 1.0, ready\r\n"
+    )
     edges: bool = True
 
 
@@ -200,9 +204,13 @@ class Scenario(_Table):
                 raise ValueError(f"breaker.{place}.channel: a channel that is not used twice was expected")
             if breaker.channel >= self.board.channels:
                 raise ValueError(f"breaker.{place}.channel: below board.channels ({self.board.channels}) was expected")
-            longest = max(breaker.dwell_deg.values) if breaker.dwell_deg.kind != "normal" else breaker.dwell_deg.values[0]
+            longest = (
+                max(breaker.dwell_deg.values) if breaker.dwell_deg.kind != "normal" else breaker.dwell_deg.values[0]
+            )
             if longest > spacing - 5:
-                raise ValueError(f"breaker.{place}.dwell_deg: at most {spacing - 5:g} was expected with this many poles")
+                raise ValueError(
+                    f"breaker.{place}.dwell_deg: at most {spacing - 5:g} was expected with this many poles"
+                )
         for key in ("stuck_open", "never_opens"):
             named = getattr(self.fault, key)
             if named is not None and named not in names:

@@ -333,7 +333,9 @@ def _seed(text: str) -> int:
 
 def main(arguments: list[str] | None = None) -> int:
     """The command line; exit status 0, or 2 for bad usage or a bad scenario."""
-    parser = argparse.ArgumentParser(prog="python -m sim.serve", description="A simulated board and unit behind a port.")
+    parser = argparse.ArgumentParser(
+        prog="python -m sim.serve", description="A simulated board and unit behind a port."
+    )
     where = parser.add_mutually_exclusive_group(required=True)
     where.add_argument("--pty", action="store_true", help="a pseudo-terminal")
     where.add_argument("--tcp", type=_address, metavar="HOST:PORT", help="a TCP port; 0 for any free one")

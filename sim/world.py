@@ -69,9 +69,9 @@ class World:
 
     def _start_index(self) -> int:
         mark = self._mark()
+        index = -1 - self.scenario.hand.turns_first * self.scenario.unit.poles
         if mark is None:
-            return -1
-        index = -1
+            return index
         while self.neutrals.at(index) + _FIRST_TRAVEL_DEG > mark:
             index -= 1
         return index
@@ -274,4 +274,3 @@ class World:
             "rests": rests,
             "draws": dict(self._draws.resolved),
         }
-

@@ -38,4 +38,4 @@ def run(options: argparse.Namespace) -> int:
         measuring.carry_out(session, headless, "measurement")
     finally:
         session.close()
-    return measuring.conclude(session, str(journal), options.json, lambda _: None)
+    return measuring.conclude(session, str(journal), options.json, lambda: None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Callable
 from typing import Any
@@ -29,12 +30,17 @@ def carry_out(session: Session, headless: bool, title: str) -> None:
 
 def _headless(session: Session) -> None:
     teller = _Teller(session.run)
+    stopped: list[int] = []
+    # Only noted, so that no record is left half read; acted on between two polls.
+    before = signal.signal(signal.SIGINT, lambda number, _: stopped.append(number))
     try:
-        while not session.over:
+        while not session.over and not stopped:
             session.poll(POLL_S)
             teller.tell()
-    except KeyboardInterrupt:
-        session.interrupt()
+        if stopped:
+            session.interrupt()
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 class _Teller:
@@ -55,12 +61,10 @@ class _Teller:
         self._notes = len(self._run.notes)
 
 
-def conclude(
-    session: Session, journal_name: str, as_json: bool, add: Callable[[ResultDocument], dict[str, Any] | None]
-) -> int:
-    """Print the result of a session that has ended; gives the exit status. `add` may give the simulator's truth."""
+def conclude(session: Session, journal_name: str, as_json: bool, truth_of: Callable[[], dict[str, Any] | None]) -> int:
+    """Print the result of a session that has ended; gives the exit status. `truth_of` may give the simulator's truth."""
     result = document(session.run, journal_name)
-    truth = add(result)
+    truth = truth_of()
     if truth is not None:
         result = result.model_copy(update={"truth": truth})
     show(result, as_json)

@@ -17,7 +17,6 @@ from bench import bench_file, job_file
 from bench.errors import BenchError, UsageError
 from bench.job import Job, Reference, ReferenceKind
 from bench.job_file import to_job
-from bench.result import ResultDocument
 from bench.session import Session
 from bench.settings import DEFAULT_PASSES, Rehearsal, header
 from tui import measuring, places
@@ -120,10 +119,10 @@ def run(options: argparse.Namespace) -> int:
         finally:
             session.close()
 
-        def add_truth(result: ResultDocument) -> dict[str, Any] | None:
+        def truth_of() -> dict[str, Any] | None:
             return told_truth(simulator.truth(), to_job(job)) if options.show_truth else None
 
-        return measuring.conclude(session, str(journal), options.json, add_truth)
+        return measuring.conclude(session, str(journal), options.json, truth_of)
 
 
 def told_truth(truth: dict[str, Any], job: Job) -> dict[str, Any]:

@@ -88,9 +88,16 @@ def _json_port(line: str) -> str:
 
 
 @contextmanager
+def pty_port() -> Iterator[str]:
+    """Name of a pseudo-terminal behind which the simulated board stands, in a process of its own."""
+    with _process(simulator("--pty"), _json_port) as port:
+        yield port
+
+
+@contextmanager
 def pty() -> Iterator[Wire]:
-    """Simulated board over a pseudo-terminal, in a process of its own."""
-    with _process(simulator("--pty"), _json_port) as port, _opened(port) as wire:
+    """Simulated board over a pseudo-terminal."""
+    with pty_port() as port, _opened(port) as wire:
         yield wire
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from bench.stream import SessionStream
-from firmware_protocol.framing import BadFrame, Frame, FrameReader, Framer
+from firmware_protocol.framing import BadFrame, Frame, Framer, FrameReader
 from firmware_protocol.messages import (
     Capability,
     Contact,
@@ -84,7 +84,8 @@ class Host:
 
     def quiet(self) -> bool:
         """True if nothing comes over several reads."""
-        return not any([self.read() for _ in range(8)])
+        heard = [self.read() for _ in range(8)]
+        return True not in heard
 
     def greet(self) -> Hello:
         self.raw(b"\0")

@@ -34,7 +34,7 @@ def contact(count: int, before: list[tuple[int, int]], after: list[tuple[int, in
 def moving(place: float, speed: float, acceleration: float = 0.0, offsets: tuple[float, ...] = NO_OFFSETS) -> Contact:
     """A contact edge at `place` (counts) while turning at `speed` counts per tick: exact edge times, rounded to ticks."""
     step = 1 if speed > 0 else -1
-    near = [b for b in range(math.floor(place) - 8, math.floor(place) + 10)]
+    near = range(math.floor(place) - 8, math.floor(place) + 10)
     times = []
     for b in near:
         distance = b + offsets[b % 4] - place

@@ -243,9 +243,7 @@ def arrivals(fed: Fed) -> list[tuple[float, Frame]]:
     return found
 
 
-@pytest.mark.parametrize(
-    ("rate", "wait_s"), [(0.0, 0.05), (30.0, 0.05), (1000.0, 4e-3)]
-)
+@pytest.mark.parametrize(("rate", "wait_s"), [(0.0, 0.05), (30.0, 0.05), (1000.0, 4e-3)])
 def test_a_contact_waits_for_four_edges_but_no_longer_than_50_ms(rate: float, wait_s: float) -> None:
     fed = Fed().start()
     found = arrivals(fed.turn(0.2, 0.0).turn(0.4, rate, contacts=[(0.1501, 0, True)]))
@@ -356,7 +354,9 @@ def test_an_overload_miscounts_and_is_told() -> None:
     # Three or four edges in the time of one handler look like one backwards or none: no transition is illegal.
     assert set(told(found)) == {TroubleCode.EDGES_TOO_NEAR, TroubleCode.FLAG_SET_AGAIN, TroubleCode.INDEX_OFF}
     # 0.04 s at 400 000 a second: each edge is nearer than rated to the one before.
-    assert sum(t.amount for t in of(Trouble, found) if t.code == TroubleCode.EDGES_TOO_NEAR) == pytest.approx(16_000, abs=2)
+    assert sum(t.amount for t in of(Trouble, found) if t.code == TroubleCode.EDGES_TOO_NEAR) == pytest.approx(
+        16_000, abs=2
+    )
     assert fed.board.count != fed.disc
     assert (fed.board.count - fed.disc) % 4 == 0
     assert all(t.tick >= 0.299 * HZ for t in of(Trouble, found))

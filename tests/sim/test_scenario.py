@@ -65,13 +65,25 @@ def test_the_hand_feels_for_neutral_below_the_first_opening(name: str) -> None:
 
 
 def keys(model: Any) -> set[str]:
-    return set(type(model).model_fields) - {"name", "folder"} if isinstance(model, Scenario) else set(type(model).model_fields)
+    return (
+        set(type(model).model_fields) - {"name", "folder"}
+        if isinstance(model, Scenario)
+        else set(type(model).model_fields)
+    )
 
 
 def test_scenarios_md_names_every_key() -> None:
     text = (BUILT_IN_FOLDER / "SCENARIOS.md").read_text("utf-8")
     scenario = load()
-    tables = [scenario, scenario.unit, scenario.breaker[0], scenario.probe, scenario.encoder, scenario.hand, scenario.board]
+    tables = [
+        scenario,
+        scenario.unit,
+        scenario.breaker[0],
+        scenario.probe,
+        scenario.encoder,
+        scenario.hand,
+        scenario.board,
+    ]
     tables += [scenario.fault, load("impulse-fitted").impulse]
     missing = sorted(key for table in tables for key in keys(table) if f"`{key}" not in text and f"[{key}]" not in text)
     assert missing == []

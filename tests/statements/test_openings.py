@@ -278,7 +278,9 @@ def test_without_targets_everything_is_measured_and_nothing_judged() -> None:
     del tables["limits"]
     for key in ("opens_at_deg", "minus_deg", "plus_deg", "from"):
         del tables["breaker"][0][key]
-    found = result(measure(turning(6.5), tables=tables))
+    # Marked before the first opening: nothing refers to neutral, but it is measured all the same.
+    short = ((0.0, -40.0), (0.5, -40.0), *MARKING[2:])
+    found = result(measure(turning(6.5, after=short), tables=tables))
     assert [o.verdict for o in found.breakers[0].openings] == ["none", "none"]
     assert found.breakers[0].openings[0].from_neutral_deg == pytest.approx(10.0 + READS_MORE, abs=EXACT)
     assert found.exit_status() == 3

@@ -13,10 +13,10 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
 
+from bench import bench_file, job_file
 from bench.journal import Kind, Record
 from bench.run import Run
 from bench.settings import header, read_header
-from bench import bench_file, job_file
 from firmware_protocol.framing import Framer
 from firmware_protocol.messages import (
     Capability,
@@ -34,10 +34,10 @@ from firmware_protocol.messages import (
 from firmware_protocol.schema import FINGERPRINT
 
 TICK_HZ = 2_000_000
-#: Neutral felt from both sides, two presses each (true neutral at 0°), then turning on.
+#: A turn past the index, then neutral felt from both sides, two presses each (true neutral at 0°).
 MARKING = (
-    (0.0, -40.0),
-    (0.5, -40.0),
+    (0.0, -400.0),
+    (0.5, -400.0),
     (1.5, -0.2),
     (2.1, -0.2),
     (2.6, 5.0),

@@ -116,7 +116,7 @@ def test_a_hello_with_another_boot_counter_is_a_reset(session: int) -> None:
     stream, board = _begun()
     list(stream.received(board.say(position(0))))
     again = _other_hello(boot_counter=HELLO.boot_counter + 1)
-    assert list(stream.received(Speaker(session).say(again))) == [BoardReset(again)]
+    assert list(stream.received(Speaker(session).say(again))) == [BoardReset(again, HELLO)]
 
 
 @pytest.mark.parametrize("session", [0, 1])
@@ -124,13 +124,13 @@ def test_a_hello_of_another_board_is_a_reset(session: int) -> None:
     stream, board = _begun()
     list(stream.received(board.say(position(0))))
     other = _other_hello(board_id=b"demo0002")
-    assert list(stream.received(Speaker(session).say(other))) == [BoardReset(other)]
+    assert list(stream.received(Speaker(session).say(other))) == [BoardReset(other, HELLO)]
 
 
 def test_a_hello_in_session_zero_is_a_reset_even_if_the_boot_counter_was_not_kept() -> None:
     stream, board = _begun()
     list(stream.received(board.say(position(0))))
-    assert list(stream.received(Speaker(0).say(HELLO))) == [BoardReset(HELLO)]
+    assert list(stream.received(Speaker(0).say(HELLO))) == [BoardReset(HELLO, HELLO)]
 
 
 def test_the_answer_to_identify_in_the_middle_of_a_session_is_no_reset() -> None:
