@@ -28,6 +28,8 @@ from firmware_protocol.messages import Hello
 
 ASK_EVERY_S = 0.2
 SILENT_AFTER_S = 1.0
+#: A port on which something else talks all the time is not listened to for the whole deadline.
+RUBBISH_AFTER_S = 1.0
 SYNC_EVERY_S = 0.5
 STOP_WITHIN_S = 0.5
 
@@ -142,7 +144,7 @@ class Acquisition:
             now = self._clock()
             if self._stopping.is_set():
                 return
-            if now - began >= deadline_s:
+            if now - began >= (min(deadline_s, RUBBISH_AFTER_S) if handshake.rubbish else deadline_s):
                 raise handshake.failure(port, now - began)
             if now >= next_question:
                 self._send(transport, handshake.question())

@@ -11,6 +11,8 @@ from firmware_protocol.schema import FINGERPRINT, WIRE_VERSION
 
 POSITION_HZ = 100
 LEVEL_HZ = 5
+#: No boot loader prints this much before its board answers.
+RUBBISH_BYTES = 512
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,11 @@ class Handshake:
                     f"{FINGERPRINT:08x}). Flash the firmware that belongs to this version."
                 )
             self.greeting = Greeting(hello, frame.session % 255 + 1)
+
+    @property
+    def rubbish(self) -> bool:
+        """True if more has come than a boot loader prints, and no Hello among it."""
+        return self.greeting is None and self._bytes >= RUBBISH_BYTES
 
     def failure(self, port: str, waited_s: float) -> LinkError:
         """What to say when the deadline passes without a greeting."""

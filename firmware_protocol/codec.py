@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 from dataclasses import fields
+from operator import attrgetter
 from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 from firmware_protocol.fields import Array, Field, Octets, Scalar
@@ -104,24 +105,55 @@ def decoder_of(cls: type[Message]) -> Callable[[bytes], Message]:
     return decode
 
 
-def encode_payload(message: Message) -> bytes:
-    """Payload bytes of `message`. Raises PayloadError when a value lies outside its stated range."""
-    parts: list[bytes] = []
-    for name, spec in message_fields(type(message)):
-        value = getattr(message, name)
-        where = f"{type(message).__name__}.{name}"
-        if isinstance(spec, Octets):
-            if len(value) != spec.size:
-                raise PayloadError(f"{where}: {len(value)} bytes, {spec.size} expected")
-            parts.append(bytes(value))
-            continue
-        items = value if isinstance(spec, Array) else (value,)
-        if isinstance(spec, Array):
-            if len(items) > spec.most:
-                raise PayloadError(f"{where}: {len(items)} elements, at most {spec.most}")
-            parts.append(bytes((len(items),)))
-        for item in items:
-            if not spec.lowest <= item <= spec.highest:
-                raise PayloadError(f"{where}: {item} is not in {spec.lowest}..{spec.highest}")
-        parts.append(struct.pack(f"<{len(items)}{spec.kind.code}", *items))
-    return b"".join(parts)
+def encoder_of(cls: type[Message]) -> Callable[[Message], bytes]:
+    """A function from a message of class `cls` to its payload.
+
+    It raises PayloadError when a value lies outside its stated range or an array is too long.
+    """
+    specs = message_fields(cls)
+    fixed = [(name, spec) for name, spec in specs if not isinstance(spec, Array)]
+    head = struct.Struct("<" + "".join(_struct_code(spec) for _, spec in fixed))
+    fixed_values = _getter([name for name, _ in fixed])
+    narrowed = [
+        (place, name, spec.lowest, spec.highest)
+        for place, (name, spec) in enumerate(fixed)
+        if isinstance(spec, Scalar) and (spec.lowest > spec.kind.low or spec.highest < spec.kind.high)
+    ]
+    octets = [(place, name, spec.size) for place, (name, spec) in enumerate(fixed) if isinstance(spec, Octets)]
+    arrays = [
+        (name, spec, [struct.Struct(f"<B{n}{spec.kind.code}") for n in range(spec.most + 1)])
+        for name, spec in specs
+        if isinstance(spec, Array)
+    ]
+
+    def encode(message: Message) -> bytes:
+        values = fixed_values(message)
+        for place, name, low, high in narrowed:
+            if not low <= values[place] <= high:
+                raise PayloadError(f"{cls.__name__}.{name}: {values[place]} is not in {low}..{high}")
+        for place, name, size in octets:
+            if len(values[place]) != size:
+                raise PayloadError(f"{cls.__name__}.{name}: {len(values[place])} bytes, {size} expected")
+        try:
+            payload = head.pack(*values)
+            for name, spec, by_length in arrays:
+                items = getattr(message, name)
+                if len(items) > spec.most:
+                    raise PayloadError(f"{cls.__name__}.{name}: {len(items)} elements, at most {spec.most}")
+                if items and not (spec.lowest <= min(items) and max(items) <= spec.highest):
+                    raise PayloadError(f"{cls.__name__}.{name}: an element is not in {spec.lowest}..{spec.highest}")
+                payload += by_length[len(items)].pack(len(items), *items)
+        except struct.error as error:
+            raise PayloadError(f"{cls.__name__}: a value does not fit its field ({error})") from None
+        return payload
+
+    return encode
+
+
+def _getter(names: list[str]) -> Callable[[Message], tuple[Any, ...]]:
+    if not names:
+        return lambda _: ()
+    if len(names) == 1:
+        single = attrgetter(names[0])
+        return lambda message: (single(message),)
+    return attrgetter(*names)

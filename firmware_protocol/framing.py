@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import struct
 from binascii import crc_hqx
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from cobs import cobs
 
-from firmware_protocol.codec import PayloadError, decoder_of, encode_payload
+from firmware_protocol.codec import PayloadError, decoder_of, encoder_of
 from firmware_protocol.messages import MESSAGES, Message
 from firmware_protocol.schema import FINGERPRINT
 
@@ -69,13 +70,18 @@ class Framer:
     def __init__(self, fingerprint: int = FINGERPRINT) -> None:
         start = crc_start(fingerprint)
         self._by_type = {cls.TYPE: (0xFFFF if cls.FROZEN else start, decoder_of(cls)) for cls in MESSAGES}
+        self._encoders: dict[int, Callable[[Message], bytes]] = {}
 
     def encode(self, message: Message, session: int, sequence: int) -> bytes:
         """The frame's bytes for the wire, with the delimiter at the end."""
-        content = _HEADER.pack(message.TYPE, session, sequence) + encode_payload(message)
+        kind = message.TYPE
+        encode = self._encoders.get(kind)
+        if encode is None:
+            encode = self._encoders[kind] = encoder_of(type(message))
+        content = _HEADER.pack(kind, session, sequence) + encode(message)
         if len(content) + CRC_SIZE > MOST_CONTENT:
             raise FrameError("length", f"{len(content) + CRC_SIZE} bytes, at most {MOST_CONTENT}")
-        crc = crc_hqx(content, self._by_type[message.TYPE][0])
+        crc = crc_hqx(content, self._by_type[kind][0])
         stuffed: bytes = cobs.encode(content + crc.to_bytes(2, "big"))
         return stuffed + b"\0"
 

@@ -44,7 +44,6 @@ from sim.encoder import Crossings
 from sim.latch import LATENCY_S, EncoderInterrupt, IndexSeen, Latched, Noted
 from sim.line import Line
 from sim.scenario import BoardTable
-from sim.wire import FrameWriter
 
 _MASK = 0xFFFFFFFF
 _GATHER_S = 0.02
@@ -113,7 +112,7 @@ class Board:
         self._has_index = has_index
         self._board_id = board_id
         self._fingerprint = fingerprint
-        self._writer = FrameWriter(fingerprint)
+        self._writer = Framer(fingerprint)
         self._rng = rng
         self._base = start_tick
         self.boot_counter = boot_counter

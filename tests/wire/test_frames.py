@@ -13,7 +13,7 @@ from cobs import cobs
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from firmware_protocol.codec import PayloadError, encode_payload, message_fields
+from firmware_protocol.codec import PayloadError, encoder_of, message_fields
 from firmware_protocol.examples import GOOD
 from firmware_protocol.fields import Array, Octets
 from firmware_protocol.framing import MOST_WIRE, BadFrame, Frame, FrameError, Framer, FrameReader, crc_start
@@ -74,7 +74,7 @@ def test_a_value_out_of_its_range_is_neither_sent_nor_read(cls: type[Message]) -
             wrong = [spec.lowest - 1, spec.highest + 1]
         for value in wrong:
             with pytest.raises(PayloadError, match=f"{cls.__name__}.{name}"):
-                encode_payload(replace(example, **{name: value}))
+                encoder_of(type(example))(replace(example, **{name: value}))
             try:
                 payload = _packed(example, name, value)
             except struct.error:
