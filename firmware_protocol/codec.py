@@ -141,10 +141,10 @@ def encoder_of(cls: type[Message]) -> Callable[[Message], bytes]:
                 if len(items) > spec.most:
                     raise PayloadError(f"{cls.__name__}.{name}: {len(items)} elements, at most {spec.most}")
                 if items and not (spec.lowest <= min(items) and max(items) <= spec.highest):
-                    raise PayloadError(f"{cls.__name__}.{name}: an element is not in {spec.lowest}..{spec.highest}")
+                    raise _misfit(message)
                 payload += by_length[len(items)].pack(len(items), *items)
-        except struct.error as error:
-            raise PayloadError(f"{cls.__name__}: a value does not fit its field ({error})") from None
+        except struct.error:
+            raise _misfit(message) from None
         return payload
 
     return encode
@@ -157,3 +157,16 @@ def _getter(names: list[str]) -> Callable[[Message], tuple[Any, ...]]:
         single = attrgetter(names[0])
         return lambda message: (single(message),)
     return attrgetter(*names)
+
+
+def _misfit(message: Message) -> PayloadError:
+    """What to say of a message with a value that its field cannot hold."""
+    cls = type(message)
+    for name, spec in message_fields(cls):
+        if isinstance(spec, Octets):
+            continue
+        value = getattr(message, name)
+        for item in value if isinstance(spec, Array) else (value,):
+            if not (isinstance(item, int) and spec.lowest <= item <= spec.highest):
+                return PayloadError(f"{cls.__name__}.{name}: {item!r} is not in {spec.lowest}..{spec.highest}")
+    return PayloadError(f"{cls.__name__}: a value does not fit its field")
