@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware_protocol.messages import TroubleCode
+from firmware_protocol.quadrature import step_between_places
 from sim.encoder import Crossings
 
 _Ints = NDArray[np.int64]
@@ -174,17 +175,17 @@ class EncoderInterrupt:
                 k += 1
             self._busy_s = start + self._service_s
             seen = counts[k - 1]
-            change = (seen + self._offset - count) % 4
-            if change == 2:
+            step = step_between_places(count % 4, (seen + self._offset) % 4)
+            if step is None:
                 count += 2 if self._last_step >= 0 else -2
                 noted.append(Noted(tick, TroubleCode.ILLEGAL_TRANSITION, 1))
-            elif change:
-                self._last_step = 1 if change == 1 else -1
-                count += self._last_step
+            elif step:
+                self._last_step = step
+                count += step
             self._offset = count - seen
-            if change:
+            if step != 0:
                 ticks.append(tick)
-                steps.append(0 if change == 2 else self._last_step)
+                steps.append(step or 0)
                 after.append(count)
             if indexed:
                 indexes.append(IndexSeen(tick, count, self._last_step))
