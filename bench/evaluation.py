@@ -158,6 +158,15 @@ class _Evaluator:
             notes.append(
                 ("neutral-methods-differ", "Rests after release do not agree with the presses; the presses govern.")
             )
+        for estimate in neutral.estimates:
+            if estimate.band_deg < -3 * 2 * estimate.u_deg:
+                notes.append(
+                    (
+                        "neutral-sides-crossed",
+                        f"By {estimate.method}, neutral lies {-estimate.band_deg:.2f}° the wrong way round between the sides, which friction "
+                        "cannot do: a press or rest was at the wrong place. Measure again.",
+                    )
+                )
         return notes
 
     # --- passes ------------------------------------------------------------------------------------------------------
@@ -277,7 +286,7 @@ class _Evaluator:
     def _target_from_neutral(self, breaker: Breaker) -> float | None:
         """The breaker's target as an angle past neutral, if its chain of references leads there by targets alone."""
         total, at = 0.0, breaker
-        while at.tolerance is not None and at.reference is not None:
+        while at.tolerance is not None:
             total += at.tolerance.target_deg
             if at.reference.kind is ReferenceKind.NEUTRAL:
                 return total
@@ -331,14 +340,14 @@ class _Evaluator:
         other = self.job.breaker(reference.breaker or "")
         if reference.kind is ReferenceKind.OPENING:
             return self._from_opening(breaker, mean, other)
-        if other.reference is None or other.tolerance is None:
+        if other.tolerance is None:
             return None
         base = self._relative(breaker, mean, other.reference)
         return None if base is None else Angle(base.value_deg - other.tolerance.target_deg, base.budget)
 
     def _opening(self, breaker: Breaker, mean: LobeMean, notes: list[tuple[str, str]]) -> OpeningResult:
         from_neutral = self._from_neutral(breaker, mean)
-        angle = from_neutral if breaker.reference is None else self._relative(breaker, mean, breaker.reference)
+        angle = self._relative(breaker, mean, breaker.reference)
         tolerance = breaker.limits(mean.lobe)
         if angle is None or tolerance is None:
             return OpeningResult(mean, from_neutral, angle, tolerance, Verdict.NONE, None)
@@ -364,9 +373,9 @@ class _Evaluator:
 
     def _counts_from_neutral(self, breaker: Breaker) -> bool:
         reference = breaker.reference
-        while reference is not None and reference.kind is ReferenceKind.TARGET:
+        while reference.kind is ReferenceKind.TARGET:
             reference = self.job.breaker(reference.breaker or "").reference
-        return reference is None or reference.kind is ReferenceKind.NEUTRAL
+        return reference.kind is ReferenceKind.NEUTRAL
 
     def _difference(self, difference: Difference) -> list[DifferenceResult]:
         first, second = self.job.breaker(difference.first), self.job.breaker(difference.second)

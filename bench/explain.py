@@ -30,7 +30,7 @@ def story(run: Run, breaker: str, lobe: int) -> list[str]:
                         "",
                         *_neutral(evaluation),
                         "",
-                        *_figure(opening, "neutral" if reference is None else str(reference)),
+                        *_figure(opening, str(reference)),
                         "",
                         *_verdict(run, opening),
                     ]

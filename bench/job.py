@@ -72,7 +72,7 @@ class Breaker:
 
     name: str
     channel: int
-    reference: Reference | None
+    reference: Reference
     tolerance: Tolerance | None
     limited_lobes: tuple[int, ...] | None
     capacitor_uf: float | None
@@ -141,12 +141,12 @@ class Job:
     @property
     def needs_mark(self) -> bool:
         """True if an angle counts from the manual's own angle mark."""
-        return any(b.reference is not None and b.reference.kind is ReferenceKind.MARK for b in self.breakers)
+        return any(b.reference.kind is ReferenceKind.MARK for b in self.breakers)
 
     @property
     def needs_neutral(self) -> bool:
         """True if an angle counts from neutral, directly or through another breaker's target."""
-        return any(b.reference is not None and self._root(b.reference) is ReferenceKind.NEUTRAL for b in self.breakers)
+        return any(self._root(b.reference) is ReferenceKind.NEUTRAL for b in self.breakers)
 
     def _root(self, reference: Reference) -> ReferenceKind:
         while reference.kind is ReferenceKind.TARGET and reference.breaker is not None:

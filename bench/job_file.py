@@ -236,7 +236,8 @@ def to_job(file: JobFile) -> Job:
         Breaker(
             name=b.name,
             channel=b.channel,
-            reference=_reference(b.from_, names, "from"),
+            # Without a target nothing is judged; the angle is then told past neutral, for want of another wish.
+            reference=_reference(b.from_, names, "from") or Reference(ReferenceKind.NEUTRAL),
             tolerance=_tolerance(b),
             limited_lobes=None if b.lobes == "all" else tuple(b.lobes),
             capacitor_uf=b.capacitor_uf,

@@ -137,12 +137,12 @@ class Procedure:
                         parts.append(f"{LEAST_PER_SIDE - n} more press{'es' if n == 0 else ''} at neutral {side}")
             return ", ".join(parts) or "the first opening in the running direction"
         short = [
-            f"{name} lobe {lobe}: {n} of {self.passes_wanted}"
+            f"{name} lobe {lobe}: {self.passes_wanted - n}"
             for name, lobes in passes.items()
             for lobe, n in enumerate(lobes)
             if n < self.passes_wanted
         ]
-        return "passes in the running direction (" + ", ".join(short) + ")"
+        return "passes of " + ", ".join(short)
 
 
 def stuck_error(breaker: Breaker, is_open: bool) -> ProcedureError:

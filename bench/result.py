@@ -99,7 +99,7 @@ class BreakerRow(_Model):
 
     name: str
     channel: int
-    from_: str | None = Field(alias="from")
+    from_: str = Field(alias="from")
     openings: tuple[OpeningRow, ...]
 
 
@@ -150,6 +150,7 @@ class ResultDocument(_Model):
     version: int = VERSION
     analysis: int = ANALYSIS
     valid: bool
+    verdict: str | None = None
     simulated: bool | None
     error: ErrorRow | None = None
     journal: str | None = None
@@ -171,12 +172,17 @@ class ResultDocument(_Model):
         """0 inside, 1 outside, 3 undecided or no limits, 4 no valid measurement, 130 interrupted."""
         if not self.valid:
             return 130 if self.error is not None and self.error.code == "interrupted" else 4
+        return {Verdict.INSIDE: 0, Verdict.OUTSIDE: 1}.get(self.overall(), 3)
+
+    def overall(self) -> Verdict:
+        """The worst verdict on anything limited: outside, undecided, inside; none if nothing is."""
         found = {o.verdict for b in self.breakers for o in b.openings if o.target_deg is not None} | {
             d.verdict for d in self.differences
         }
-        if Verdict.OUTSIDE in found:
-            return 1
-        return 0 if found == {Verdict.INSIDE} else 3
+        for verdict in (Verdict.OUTSIDE, Verdict.UNDECIDED, Verdict.INSIDE):
+            if verdict in found:
+                return verdict
+        return Verdict.NONE
 
     def to_json(self) -> str:
         """The document as one line-broken JSON text. Keys that only failures or rehearsals carry are left out elsewhere."""
@@ -187,8 +193,8 @@ class ResultDocument(_Model):
         return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
 
 
-def document(run: Run, journal: str) -> ResultDocument:
-    """Result of a run that has finished. `journal` is where its bytes are."""
+def document(run: Run, journal: str | None) -> ResultDocument:
+    """Result of a run that has finished. `journal` is where its bytes are, None if there is none."""
     failure = run.failure
     evaluation = evaluate(run) if failure is None else None
     hello = run.hello
@@ -196,7 +202,7 @@ def document(run: Run, journal: str) -> ResultDocument:
     notes = [NoteRow(code=n.code, text=n.text, times=n.times) for n in run.notes]
     if evaluation is not None:
         notes += [NoteRow(code=c, text=t) for c, t in evaluation.notes]
-    return ResultDocument(
+    result = ResultDocument(
         valid=failure is None,
         simulated=None if hello is None else bool(hello.simulated) or settings.rehearsal is not None,
         error=None if failure is None else ErrorRow(code=failure.code, text=failure.text),
@@ -222,6 +228,7 @@ def document(run: Run, journal: str) -> ResultDocument:
         ),
         notes=tuple(notes),
     )
+    return result if failure is not None else result.model_copy(update={"verdict": result.overall().value})
 
 
 def failure_document(
@@ -311,7 +318,7 @@ def _breaker(result: BreakerResult) -> BreakerRow:
     return BreakerRow(
         name=result.breaker.name,
         channel=result.breaker.channel,
-        from_=None if reference is None else str(reference),
+        from_=str(reference),
         openings=tuple(_opening(o) for o in result.openings),
     )
 

@@ -42,6 +42,8 @@ from firmware_protocol.messages import (
 APPROACH_DEG = 1.0
 #: An encoder coarser than a degree is no better than the plate.
 LEAST_COUNTS_PER_TURN = 360
+#: A press marks a place at which the rotor is held; above this speed it was meant for something else, degrees per second.
+MOVING_DEG_S = 10.0
 #: The count may be lost so often before something must be mended first.
 MOST_VOIDS = 5
 #: A report that messages were dropped may come so long after the loss that it explains (PROTOCOL.md, Trouble: 100 ms).
@@ -366,7 +368,8 @@ class Run:
             self.sense = direction
             self.note(
                 "sense-unchecked",
-                f"The bench file does not state the encoder's sense; the first travel was taken as {self.job.unit.rotation}.",
+                f"The bench file does not state the encoder's sense, so the first travel was taken as {self.job.unit.rotation}. If the rotor "
+                "was turned the other way, all angles are wrong: state encoder_sense.",
             )
         steps.sense_found(tick)
 
@@ -411,6 +414,12 @@ class Run:
         tick = self._ticks.unwrap(message.tick)
         bouncing = message.source == PressSource.PEDAL and steps.pedal_is_bouncing(tick)
         if not message.down or bouncing:
+            return
+        if steps.step in (Step.MARKS, Step.NEUTRAL) and abs(self.speed_deg_s) > MOVING_DEG_S:
+            self.note(
+                "press-moving",
+                f"A press was not used, since the rotor was turning at {abs(self.speed_deg_s):.0f}°/s: stop, then press.",
+            )
             return
         side = motion.direction_before(tick, message.count) * (self.sense or 1)
         unverified = self.has_index and self.epoch.last_index_count is None and not self.presses_taken

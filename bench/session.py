@@ -41,6 +41,8 @@ class Session:
         self._reports: queue.Queue[dict[str, Any] | None] = queue.Queue()
         self._reader: JournalReader | None = None
         self._ended = False
+        #: True once the acquiring process has made its journal.
+        self.recorded = False
         self._error: Failure | None = None
         self._position_seen = 0
         self._frames_at = 0.0
@@ -180,6 +182,7 @@ class Session:
                 self._reader = JournalReader(self.journal) if self.journal.exists() else None
                 if self._reader is not None:
                     self._reader.header()
+                    self.recorded = True
             except CaptureError:
                 if self._reader is not None:
                     self._reader.close()

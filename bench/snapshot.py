@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 from bench import cautions
 from bench.evaluation import Evaluation, evaluate
@@ -36,6 +37,7 @@ class Snapshot:
     instruction: str
     caution: str
     connected: bool
+    simulated: bool
     angle_deg: float | None
     angle_from: str
     angle_place: int
@@ -48,6 +50,11 @@ class Snapshot:
     notes: tuple[str, ...]
     failure: Failure | None
     evaluation: Evaluation | None
+
+    @property
+    def live(self) -> bool:
+        """True while what is shown of rotor and points is what they do now."""
+        return self.connected and self.failure is None
 
 
 def snapshot(run: Run) -> Snapshot:
@@ -88,6 +95,7 @@ def snapshot(run: Run) -> Snapshot:
         instruction=_instruction(run),
         caution=cautions.BY_STEP.get(run.step, ""),
         connected=run.hello is not None,
+        simulated=run.settings.rehearsal is not None or (run.hello is not None and bool(run.hello.simulated)),
         angle_deg=angle,
         angle_from=angle_from,
         angle_place=int(place),
@@ -99,8 +107,20 @@ def snapshot(run: Run) -> Snapshot:
         losses=run.stream.counts.losses,
         notes=tuple(f"{n.text}" + (f" ({n.times} times)" if n.times > 1 else "") for n in run.notes),
         failure=run.failure,
-        evaluation=evaluate(run) if run.step is Step.DONE and run.failure is None else None,
+        evaluation=_final(run),
     )
+
+
+def _final(run: Run) -> Evaluation | None:
+    """The evaluation of a finished run, worked out once: a finished run does not change any more."""
+    if run.step is not Step.DONE or run.failure is not None:
+        return None
+    if run not in _evaluated:
+        _evaluated[run] = evaluate(run)
+    return _evaluated[run]
+
+
+_evaluated: WeakKeyDictionary[Run, Evaluation] = WeakKeyDictionary()
 
 
 def _instruction(run: Run) -> str:
@@ -111,11 +131,10 @@ def _instruction(run: Run) -> str:
     return {
         Step.SENSE: f"Turn the rotor in its running direction ({run.job.unit.rotation}, seen from the drive end).",
         Step.MARKS: "Set the rotor to the manual's angle mark and press the pedal.",
-        Step.NEUTRAL: "Find neutral from both sides and press the pedal each time. Then turn on through the first opening."
+        Step.NEUTRAL: "Find neutral from both sides and press the pedal each time; let the rotor go from either side and leave it to rest. "
+        "Then turn on through the first opening."
         if run.job.needs_neutral or steps.presses
         else "Turn on in the running direction through the openings. (No angle of this job counts from neutral.)",
-        Step.PASSES: "Keep turning in the running direction. Missing: "
-        + missing.removeprefix("passes in the running direction ")
-        + ".",
-        Step.DONE: "Done.",
+        Step.PASSES: f"Keep turning in the running direction. Still to come: {missing}.",
+        Step.DONE: "Done. Press q to leave; the result is then printed, too.",
     }[steps.step]

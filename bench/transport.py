@@ -7,6 +7,8 @@ from a descriptor closed in mid-read, an empty read for ever): here all of it is
 from __future__ import annotations
 
 import errno
+import os
+import re
 from typing import Protocol
 
 import serial
@@ -19,6 +21,8 @@ KNOWN_USB_VENDORS = frozenset({0x0403, 0x067B, 0x10C4, 0x1A86, 0x2341, 0x16C0, 0
 
 #: Kinds of pyserial URL that name one port; others search for ports or wrap them.
 NETWORK_KINDS = frozenset({"socket", "rfc2217", "loop"})
+
+_NETWORK_ADDRESS = re.compile(r"[a-z0-9]+://[^:/?#\s]+:\d{1,5}(/.*)?", re.IGNORECASE)
 
 _FAILURES = (serial.SerialException, OSError, TypeError, AttributeError, ValueError)
 
@@ -45,7 +49,7 @@ class SerialTransport:
         self.url = url
         if "://" in url and url.split("://", 1)[0].lower() not in NETWORK_KINDS:
             raise PortUnavailable(
-                f"{url} is no kind of port that can be used; a device name or socket://host:port was expected."
+                f"{url} is no kind of port that can be used; a device name, socket://HOST:PORT or rfc2217://HOST:PORT was expected."
             )
         try:
             self._port = serial.serial_for_url(
@@ -116,18 +120,32 @@ def _reason(failure: BaseException) -> str:
     if isinstance(failure, OSError) and failure.errno is not None:
         return errno.errorcode.get(failure.errno, str(failure.errno))
     text = str(failure)
-    return text if text and len(text) < 80 else type(failure).__name__
+    return (
+        "the connection was refused or ended" if isinstance(failure, serial.SerialException) or not text else text[:80]
+    )
 
 
 def _open_text(url: str, failure: BaseException) -> str:
     code = failure.errno if isinstance(failure, OSError) else None
     text = str(failure).lower()
+    if "://" not in url and ":" in url and not os.path.exists(url):
+        return f"There is no port {url}. For a network port write socket://{url}."
     if code == errno.ENOENT or "no such file" in text or "filenotfound" in text:
         return f"There is no port {url}. Plug the board in, or name another port with --port."
     if code in (errno.EAGAIN, errno.EBUSY) or "exclusively lock" in text:
         return f"The port {url} is in use by another program. Close that program first."
     if code in (errno.EACCES, errno.EPERM) or "permission" in text:
         return f"This user may not open the port {url}. Ask for access to serial ports, then log in again."
+    if "://" in url and not _NETWORK_ADDRESS.fullmatch(url):
+        return f"{url} is no address of a port; socket://HOST:PORT was expected."
+    if "name or service" in text or "getaddrinfo" in text or "resolution" in text:
+        return f"The host in {url} is not known. Check its name."
+    if (
+        code in (errno.ENOTTY, errno.EISDIR, errno.EINVAL)
+        or "inappropriate ioctl" in text
+        or "could not configure" in text
+    ):
+        return f"{url} is no serial port. Name another one with --port."
     if "refused" in text:
         return f"Nothing listens at {url}. Start the board or the simulator there first."
     return f"The port {url} cannot be opened ({_reason(failure)})."

@@ -13,13 +13,28 @@ CAUTION = (
 )
 
 
+REHEARSE = (
+    "A simulated unit and board, measured by the real path. On screen a simulated hand turns and presses in real time (about a minute), you "
+    "watch; without a terminal, or with --headless, it runs as fast as it can."
+)
+MEASURE = (
+    "Measures the unit on the bench by a job file. The port is taken from --port, the environment variable BREAKERBENCH_PORT, the bench "
+    "file, or found on USB. Data lies where BREAKERBENCH_HOME says."
+)
+SIMULATE = "Offers the simulated board on a pseudo-terminal or TCP port until Control-C; prints the port's name."
+REPLAY = "Works the result out again from a capture: the journal of a measurement or rehearsal."
+EXIT_STATUS = (
+    "Exit status: 0 inside, 1 outside, 2 bad input, 3 undecided or no limits, 4 no valid measurement, 130 stopped."
+)
+
+
 class _Parser(argparse.ArgumentParser):
     """Raises UsageError instead of leaving the program, so that --json can report it too."""
 
     def error(self, message: str) -> NoReturn:
         from bench.errors import UsageError
 
-        raise UsageError(f"{self.prog}: {message}. See {self.prog} --help.")
+        raise UsageError(f"{message[:1].upper()}{message[1:]}. See {self.prog} --help.")
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -31,32 +46,42 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="store_true", help="print the version and leave")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
 
-    rehearse = commands.add_parser("rehearse", help="measure a simulated unit, on screen or without")
+    rehearse = commands.add_parser(
+        "rehearse", help="measure a simulated unit, on screen or without", description=REHEARSE, epilog=EXIT_STATUS
+    )
     rehearse.add_argument(
         "--scenario", metavar="NAME|FILE", default="plain-single", help="which simulated unit (default: %(default)s)"
     )
     rehearse.add_argument("--list-scenarios", action="store_true", help="list the built-in scenarios and leave")
     rehearse.add_argument(
-        "--seed", type=_seed, default=1, metavar="N", help="draws unit, hand and noise (default: %(default)s)"
+        "--seed",
+        type=_seed,
+        default=1,
+        metavar="N",
+        help="number that fixes all chance of the simulation (default: %(default)s)",
     )
     rehearse.add_argument("--headless", action="store_true", help="no screen; as fast as the simulation goes")
     rehearse.add_argument("--json", action="store_true", help="print the result document")
     rehearse.add_argument("--show-truth", action="store_true", help="add what the simulator knows to be true")
-    rehearse.add_argument("--capture", metavar="FILE", help="keep the journal there")
+    rehearse.add_argument("--capture", metavar="FILE", help="new file for the journal (default: in the data folder)")
 
-    measure = commands.add_parser("measure", help="measure the unit on the bench")
+    measure = commands.add_parser(
+        "measure", help="measure the unit on the bench", description=MEASURE, epilog=EXIT_STATUS
+    )
     measure.add_argument(
         "job", nargs="?", metavar="JOB.toml", help="what is to be measured, with the limits of your manual"
     )
     measure.add_argument("--port", metavar="URL", help="serial device or socket://host:port of the board")
-    measure.add_argument("--headless", action="store_true", help="no screen; the stream alone decides what is done")
+    measure.add_argument(
+        "--headless", action="store_true", help="no screen and no keys: turning and pedal alone lead through the job"
+    )
     measure.add_argument("--json", action="store_true", help="print the result document")
-    measure.add_argument("--capture", metavar="FILE", help="keep the journal there")
+    measure.add_argument("--capture", metavar="FILE", help="new file for the journal (default: in the data folder)")
     measure.add_argument(
         "--passes", type=_passes, default=None, metavar="N", help="openings to take of every lobe (default: 5)"
     )
 
-    simulate = commands.add_parser("simulate", help="stand up the simulated board for any host")
+    simulate = commands.add_parser("simulate", help="offer the simulated board on a port", description=SIMULATE)
     where = simulate.add_mutually_exclusive_group(required=True)
     where.add_argument("--pty", action="store_true", help="on a pseudo-terminal; prints its name")
     where.add_argument("--tcp", metavar="HOST:PORT", help="on a TCP port")
@@ -64,7 +89,11 @@ def _parser() -> argparse.ArgumentParser:
         "--scenario", metavar="NAME|FILE", default="plain-single", help="which simulated unit (default: %(default)s)"
     )
     simulate.add_argument(
-        "--seed", type=_seed, default=1, metavar="N", help="draws unit, hand and noise (default: %(default)s)"
+        "--seed",
+        type=_seed,
+        default=1,
+        metavar="N",
+        help="number that fixes all chance of the simulation (default: %(default)s)",
     )
     simulate.add_argument(
         "--rate",
@@ -74,32 +103,74 @@ def _parser() -> argparse.ArgumentParser:
         help="X times as fast as real; 0: as fast as the host reads (default: 1)",
     )
 
-    replay = commands.add_parser("replay", help="the result again, from stored bytes")
+    replay = commands.add_parser(
+        "replay", help="the result again, from stored bytes", description=REPLAY, epilog=EXIT_STATUS
+    )
     replay.add_argument("capture", metavar="CAPTURE", help="a journal kept by measure or rehearse")
     replay.add_argument("--json", action="store_true", help="print the result document")
     replay.add_argument("--explain", metavar="BREAKER:LOBE", help="tell how one opening's figure came about")
+
+    qualify = commands.add_parser("qualify", help="tell how good readings are: gauge study, agreement study")
+    _add_studies(qualify)
     return parser
 
 
+def _add_studies(qualify: argparse.ArgumentParser) -> None:
+    studies = qualify.add_subparsers(dest="study", metavar="STUDY", required=True)
+
+    gauge = studies.add_parser("gauge", help="several operators read several units several times")
+    gauge.add_argument("file", metavar="FILE.csv", help="columns operator,unit,trial,angle_deg")
+    gauge.add_argument(
+        "--tolerance",
+        type=_positive,
+        metavar="DEG",
+        help="whole width between the limits, for the share that measuring takes",
+    )
+    gauge.add_argument("--json", action="store_true", help="print the study document")
+    gauge.add_argument("--plot", metavar="FILE.svg", help="draw every reading, per operator and unit")
+
+    agreement = studies.add_parser("agreement", help="the same units read by the hand method and by this tool")
+    agreement.add_argument("file", metavar="FILE.csv", help="columns unit,hand_deg,tool_deg[,trial]")
+    agreement.add_argument(
+        "--error-ratio",
+        type=_positive,
+        metavar="R",
+        help="variance of the hand readings' errors over that of the tool's (default: from repeated readings, else 1)",
+    )
+    agreement.add_argument("--json", action="store_true", help="print the study document")
+    agreement.add_argument("--plot", metavar="FILE.svg", help="draw differences against means, with their limits")
+
+
+def _whole(text: str, low: int, high: int, expected: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) < 20 and low <= int(text) <= high):
+        raise argparse.ArgumentTypeError(f"{expected} was expected, not {text!r}")
+    return int(text)
+
+
 def _seed(text: str) -> int:
-    value = int(text)
-    if not 0 <= value < 2**63:
-        raise argparse.ArgumentTypeError("a whole number from 0 was expected")
-    return value
+    return _whole(text, 0, 2**63 - 1, "a whole number from 0")
 
 
 def _passes(text: str) -> int:
-    value = int(text)
-    if not 2 <= value <= 10_000:
-        raise argparse.ArgumentTypeError("2 to 10000 was expected, since one pass tells nothing of its scatter")
+    return _whole(text, 2, 10_000, "a whole number from 2 (one pass tells nothing of its scatter) to 10000")
+
+
+def _number(text: str, low: float, high: float) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not low <= value <= high:
+        raise argparse.ArgumentTypeError(f"a number from {low:g} to {high:g} was expected, not {text!r}")
     return value
+
+
+def _positive(text: str) -> float:
+    return _number(text, 1e-6, 1e6)
 
 
 def _rate(text: str) -> float:
-    value = float(text)
-    if not 0 <= value <= 1e6:
-        raise argparse.ArgumentTypeError("0 to 1000000 was expected")
-    return value
+    return _number(text, 0, 1e6)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -107,20 +178,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = list(sys.argv[1:] if arguments is None else arguments)
     as_json = "--json" in given
     try:
-        return _dispatch(_parser().parse_args(given))
+        status = _dispatch(_parser().parse_args(given))
+        sys.stdout.flush()
+        return status
     except SystemExit as leaving:
         return leaving.code if isinstance(leaving.code, int) else 0
     except KeyboardInterrupt:
         return _report("interrupted", "Stopped by the user.", 130, as_json)
-    except BrokenPipeError:
-        # Whoever read our output has gone; nothing can be told any more.
-        sys.stderr.close()
-        return 4
+    except OSError as error:
+        return _output_failed(error)
     except Exception as error:
         from bench.errors import BenchError
 
-        if isinstance(error, BenchError):
-            return _report(error.code, error.text, error.exit_status, as_json)
+        try:
+            if isinstance(error, BenchError):
+                return _report(error.code, error.text, error.exit_status, as_json)
+        except OSError as failure:
+            return _output_failed(failure)
         return _report(
             "defect", f"Unexpected {type(error).__name__}: {_one_line(error)}. Please report this.", 4, as_json
         )
@@ -148,8 +222,30 @@ def _dispatch(options: argparse.Namespace) -> int:
         from tui import replay
 
         return replay.run(options)
+    if options.command == "qualify":
+        from tui import qualify
+
+        return qualify.run(options)
     _parser().print_help()
     return 2
+
+
+def _output_failed(error: OSError) -> int:
+    """Standard output takes nothing any more: say so if anyone still listens. Nothing measured is lost by that."""
+    import contextlib
+    import os
+
+    with contextlib.suppress(OSError, ValueError):
+        print(
+            f"breakerbench: The output could not be written ({error.strerror or error}). Any journal is kept.",
+            file=sys.stderr,
+        )
+    # What is still buffered must not fail once more while the program ends.
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(nowhere, stream.fileno())
+    return 4
 
 
 def _one_line(error: Exception) -> str:

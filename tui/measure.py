@@ -27,6 +27,7 @@ def run(options: argparse.Namespace) -> int:
         # Named with the bench's decision rule, so that the document is as whole as it can be.
         measuring.show(failure_document(Failure(error.code, error.text), None, None, bench), options.json)
         return error.exit_status
+    measuring.refuse_existing(options.capture)
     port = options.port or os.environ.get("BREAKERBENCH_PORT") or bench.link.port
     journal = Path(options.capture) if options.capture else places.new_journal(job.unit.serial_number)
     headless = options.headless or not (sys.stdin.isatty() and sys.stdout.isatty())

@@ -2,28 +2,38 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import signal
 import sys
 from collections.abc import Callable
 from typing import Any
 
 from bench import cautions
+from bench.errors import UsageError
 from bench.result import ResultDocument, document
 from bench.run import Run
 from bench.session import Session
 from tui import plain_text
+from tui.words import STEP_WORDS
 
 POLL_S = 0.02
 
 
-def carry_out(session: Session, headless: bool, title: str) -> None:
-    """Run `session` to its end. The caller closes it."""
+def refuse_existing(capture: str | None) -> None:
+    """Raise UsageError if the file named for the journal exists: a journal is never overwritten."""
+    if capture is not None and os.path.lexists(capture):
+        raise UsageError(f"--capture: {capture} exists already, and a journal is never overwritten; name a new file.")
+
+
+def carry_out(session: Session, headless: bool, title: str, can_press: bool = True) -> None:
+    """Run `session` to its end. The caller closes it. `can_press`: the space bar stands in for the pedal."""
     if headless:
         _headless(session)
         return
     from tui.screen import MeasuringScreen
 
-    MeasuringScreen(session, title).run()
+    MeasuringScreen(session, title, can_press).run()
     if not session.run.finished:
         session.interrupt()
 
@@ -55,21 +65,27 @@ class _Teller:
         """Say what is new."""
         if self._run.step is not self._step and self._run.hello is not None:
             self._step = self._run.step
-            print(f"step: {self._run.step.value}", file=sys.stderr)
+            _say(f"step: {STEP_WORDS[self._run.step]}")
         for note in self._run.notes[self._notes :]:
-            print(f"note: {note.text}", file=sys.stderr)
+            _say(f"note: {note.text}")
         self._notes = len(self._run.notes)
+
+
+def _say(text: str) -> None:
+    # Nobody listening is no reason to stop measuring.
+    with contextlib.suppress(OSError):
+        print(text, file=sys.stderr, flush=True)
 
 
 def conclude(session: Session, journal_name: str, as_json: bool, truth_of: Callable[[], dict[str, Any] | None]) -> int:
     """Print the result of a session that has ended; gives the exit status. `truth_of` may give the simulator's truth."""
-    result = document(session.run, journal_name)
+    result = document(session.run, journal_name if session.recorded else None)
     truth = truth_of()
     if truth is not None:
         result = result.model_copy(update={"truth": truth})
     show(result, as_json)
-    if not as_json and result.valid:
-        print(f"Journal: {journal_name}")
+    if not as_json and session.recorded:
+        print(f"Journal: {journal_name}", file=sys.stdout if result.valid else sys.stderr)
     return result.exit_status()
 
 
@@ -80,8 +96,7 @@ def show(result: ResultDocument, as_json: bool) -> None:
     elif result.valid:
         print(plain_text.result(result))
     if result.error is not None:
-        kept = f" The journal is kept: {result.journal}" if result.journal and not as_json else ""
-        print(f"breakerbench: {result.error.text}{kept}", file=sys.stderr)
+        print(f"breakerbench: {result.error.text}", file=sys.stderr)
 
 
 def caution() -> None:

@@ -46,7 +46,7 @@ def result(document: ResultDocument) -> str:
 
 
 def _breaker(breaker: BreakerRow) -> list[str]:
-    counted = f"degrees from {breaker.from_}" if breaker.from_ else "degrees from neutral, where it was marked"
+    counted = f"degrees from {breaker.from_}"
     lines = [f"{breaker.name} (channel {breaker.channel}), {counted}"]
     for opening in breaker.openings:
         lines.append(

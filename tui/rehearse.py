@@ -98,13 +98,14 @@ def run(options: argparse.Namespace) -> int:
     try:
         scenario = scenarios.load(options.scenario)
     except scenarios.ScenarioError as error:
-        raise UsageError(str(error)) from None
+        raise UsageError(f"--scenario: {error}.") from None
     if scenario.job_path is None or scenario.bench_path is None:
         raise UsageError(
             f"The scenario {options.scenario} names no job and bench file, so it cannot be rehearsed; use simulate."
         )
     job = job_file.load(scenario.job_path)
     bench = bench_file.load(scenario.bench_path)
+    measuring.refuse_existing(options.capture)
     journal = Path(options.capture) if options.capture else places.new_journal(job.unit.serial_number)
     headless = options.headless or not (sys.stdin.isatty() and sys.stdout.isatty())
     document = header(
@@ -115,7 +116,7 @@ def run(options: argparse.Namespace) -> int:
         session = Session(document, journal, simulator.port, bench.link.baud, bench.link.hello_deadline_s)
         session.start()
         try:
-            measuring.carry_out(session, headless, "REHEARSAL on a simulated unit – not for record")
+            measuring.carry_out(session, headless, "REHEARSAL on a simulated unit – not for record", can_press=False)
         finally:
             session.close()
 
@@ -132,10 +133,8 @@ def told_truth(truth: dict[str, Any], job: Job) -> dict[str, Any]:
     places_deg = {(o["breaker"], o["lobe"]): o["lobe"] * spacing + o["from_neutral_deg"] for o in openings}
     told = []
     for opening in openings:
-        try:
-            reference = job.breaker(opening["breaker"]).reference
-        except KeyError:
-            reference = None
+        known = [b for b in job.breakers if b.name == opening["breaker"]]
+        reference = known[0].reference if known else None
         angle = _relative(opening, reference, job, places_deg, truth.get("mark_deg"))
         told.append({**opening, "angle_deg": angle})
     return {**truth, "openings": told}

@@ -16,6 +16,9 @@ from tui import measuring
 
 def run(options: argparse.Namespace) -> int:
     """The result from stored bytes; gives the exit status of the original."""
+    breaker, colon, lobe = (options.explain or "x:0").rpartition(":")
+    if not colon or not (lobe.isascii() and lobe.isdigit()):
+        raise UsageError("--explain takes BREAKER:LOBE, for instance main:0.")
     replayed = replay(Path(options.capture))
     result = document(replayed.run, options.capture)
     if replayed.torn_at is not None:
@@ -23,9 +26,6 @@ def run(options: argparse.Namespace) -> int:
     if options.explain is None or not result.valid:
         measuring.show(result, options.json)
         return result.exit_status()
-    breaker, colon, lobe = options.explain.rpartition(":")
-    if not colon or not lobe.isdecimal():
-        raise UsageError("--explain takes BREAKER:LOBE, for instance main:0.")
     lines = story(replayed.run, breaker, int(lobe))
     if options.json:
         print(json.dumps({**json.loads(result.to_json()), "story": lines}, ensure_ascii=False, indent=1))

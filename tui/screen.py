@@ -9,19 +9,14 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.widgets import Digits, Footer, Static
 
 from bench.evaluation import Evaluation, OpeningResult
+from bench.neutral import LEAST_PER_SIDE
 from bench.procedure import Step
 from bench.session import Session
 from bench.snapshot import Snapshot, snapshot
 from bench.verdict import Verdict
+from tui.words import STEP_WORDS
 
 REDRAW_HZ = 15
-STEP_WORDS = {
-    Step.SENSE: "running direction",
-    Step.MARKS: "angle mark",
-    Step.NEUTRAL: "neutral",
-    Step.PASSES: "passes",
-    Step.DONE: "result",
-}
 VERDICT_WORDS = {
     Verdict.INSIDE: "✓ INSIDE",
     Verdict.OUTSIDE: "✗ OUTSIDE",
@@ -68,8 +63,10 @@ def points_text(view: Snapshot) -> Text:
         if place:
             text.append("\n")
         state, style = ("◇ OPEN  ", "bold yellow") if points.is_open else ("◆ CLOSED", "bold cyan")
+        if not view.live:
+            state, style = "· unknown", "dim"
         text.append(f"{points.name:<12.12} ")
-        text.append(state if view.connected else "· unknown", style if view.connected else "dim")
+        text.append(state, style)
         done = " ".join(f"{min(n, 999)}/{view.passes_wanted}" for n in points.passes)
         text.append(f"  passes per lobe {done}")
         if points.last_opening_deg is not None:
@@ -79,15 +76,20 @@ def points_text(view: Snapshot) -> Text:
 
 def neutral_text(view: Snapshot) -> Text:
     """How far neutral is found."""
-    up, back = view.presses
-    return Text(f"neutral pressed: {up} coming up to it, {back} coming back · rests after release: {view.rests}")
+    text = Text("neutral pressed: ")
+    for place, (n, how) in enumerate(zip(view.presses, ("coming up to it", "coming back"), strict=True)):
+        text.append(f"{', ' if place else ''}{n} {how}")
+        if n < LEAST_PER_SIDE:
+            text.append(f" (of {LEAST_PER_SIDE})")
+    text.append(f" · let go and left to rest: {view.rests}")
+    return text
 
 
 def result_text(evaluation: Evaluation) -> Text:
     """Each breaker's opening angle against its target, with uncertainty and verdict."""
     text = Text()
     for breaker in evaluation.breakers:
-        reference = "neutral" if breaker.breaker.reference is None else str(breaker.breaker.reference)
+        reference = str(breaker.breaker.reference)
         text.append(f"{breaker.breaker.name}, degrees from {reference}\n", "bold")
         for opening in breaker.openings:
             text.append(f"  lobe {opening.mean.lobe}  {_figure(opening)}  ")
@@ -155,8 +157,12 @@ class View(Vertical):
     def show(self, view: Snapshot) -> None:
         """Draw `view`."""
         # Once there is a result, it gets the room that the live part had.
-        for part in ("#say", "#live", "#neutral"):
+        for part in ("#live", "#points", "#neutral"):
             self.query_one(part).display = view.evaluation is None
+        title = self._title
+        if view.simulated and "not for record" not in title:
+            title += " on a SIMULATED board – not for record"
+        self.query_one("#title", Static).update(Text(title))
         self.query_one("#steps", Static).update(steps_line(view))
         if view.failure is not None:
             say = Text("✗ No valid measurement. " + view.failure.text, "bold red")
@@ -165,8 +171,10 @@ class View(Vertical):
         else:
             say = Text(view.instruction)
         self.query_one("#say", Static).update(say)
-        self.query_one("#angle", Digits).update("---" if view.angle_deg is None else f"{view.angle_deg:.2f}°")
-        self.query_one("#beside", Static).update(Text(f"{counts_from(view)}\nturning at {view.speed_deg_s:.0f}°/s"))
+        shown = view.live and view.angle_deg is not None
+        self.query_one("#angle", Digits).update(f"{view.angle_deg:.2f}°" if shown else "---")
+        beside = f"{counts_from(view)}\nturning at {view.speed_deg_s:.0f}°/s" if view.live else "not connected"
+        self.query_one("#beside", Static).update(Text(beside))
         self.query_one("#points", Static).update(points_text(view))
         self.query_one("#neutral", Static).update(neutral_text(view))
         told = Text()
@@ -191,10 +199,15 @@ class MeasuringScreen(App[None]):
         Binding("ctrl+c", "quit", "leave", show=False, priority=True),
     ]
 
-    def __init__(self, session: Session, title: str) -> None:
+    def __init__(self, session: Session, title: str, can_press: bool = True) -> None:
         super().__init__()
         self._session = session
+        self._can_press = can_press
         self._view = View(title)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002
+        """A press is offered only where there is a hand to press, and something left to press for."""
+        return action != "press" or (self._can_press and not self._session.over)
 
     def compose(self) -> ComposeResult:
         """The view and the key line."""
@@ -208,6 +221,8 @@ class MeasuringScreen(App[None]):
     def _pull(self) -> None:
         if not self._session.over:
             self._session.poll(0)
+            if self._session.over:
+                self.refresh_bindings()
         else:
             self._session.end()
         self._view.show(snapshot(self._session.run))

@@ -45,5 +45,5 @@ def run(options: argparse.Namespace) -> int:
     except ValueError as error:
         raise UsageError(f"--tcp: {error}.") from None
     except scenarios.ScenarioError as error:
-        raise UsageError(str(error)) from None
+        raise UsageError(f"--scenario: {error}.") from None
     return serve(scenario, options.seed, Options(tcp=address, rate=options.rate), _Announcer())

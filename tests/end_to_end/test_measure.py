@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import socket
+import subprocess
 import threading
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pytest
 
 from bench.journal import JournalReader, Kind
 from tests.contract.peers import stranger_port
-from tests.end_to_end.commands import JOB, breakerbench, running, simulator, with_fault
+from tests.end_to_end.commands import COMMAND, JOB, breakerbench, running, simulator, with_fault
 
 STRANGER_JOB = """
 [unit]
@@ -176,8 +177,8 @@ def test_an_existing_capture_is_never_overwritten(tmp_path: Path) -> None:
     capture = tmp_path / "run.capture"
     capture.write_bytes(b"precious")
     done = breakerbench("measure", JOB, "--port", "/dev/no-such-port", "--headless", "--json", "--capture", capture)
-    assert done.status == 4
-    assert done.document["error"]["code"] == "journal"
+    assert done.status == 2
+    assert str(capture) in done.document["error"]["text"]
     assert capture.read_bytes() == b"precious"
 
 
@@ -289,3 +290,35 @@ def test_a_capture_that_is_none(tmp_path: Path) -> None:
         done = breakerbench("replay", path, "--json")
         assert done.status == 2
         assert done.document["error"]["code"] == "capture"
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no full device")
+@pytest.mark.parametrize("form", [("--json",), ()])
+def test_output_that_cannot_be_written_is_one_sentence_and_no_verdict(form: tuple[str, ...], tmp_path: Path) -> None:
+    capture = tmp_path / "run.capture"
+    assert breakerbench("rehearse", "--headless", "--seed", "3", "--capture", capture).status == 0
+    for command in (("replay", capture), ("rehearse", "--headless", "--capture", tmp_path / "again.capture")):
+        with open("/dev/full", "w") as full:
+            done = subprocess.run(
+                [*COMMAND, *map(str, command), *form],
+                stdout=full,
+                stderr=subprocess.PIPE,
+                stdin=subprocess.DEVNULL,
+                text=True,
+                check=False,
+            )
+        assert done.returncode == 4
+        assert done.stderr.count("could not be written") == 1
+        assert "Traceback" not in done.stderr
+
+
+def test_an_address_without_port_number_says_what_was_expected(tmp_path: Path) -> None:
+    for url, words in (
+        ("socket://127.0.0.1", "socket://HOST:PORT was expected"),
+        ("127.0.0.1:7000", "write socket://127.0.0.1:7000"),
+        ("hwgrep://x", "no kind of port"),
+        (str(JOB), "no serial port"),
+    ):
+        done = breakerbench("measure", JOB, "--port", url, "--headless", "--json")
+        assert done.status == 4
+        assert words in done.document["error"]["text"]

@@ -13,7 +13,7 @@ from pytest_mock import MockerFixture
 
 from bench import job_file
 from bench.errors import JobFileError
-from bench.job import Job, ReferenceKind, Rotation, Tolerance
+from bench.job import Job, Reference, ReferenceKind, Rotation, Tolerance
 
 UNIT = """
 [unit]
@@ -100,7 +100,7 @@ def test_without_targets_nothing_but_the_unit_and_its_channels_is_needed(tmp_pat
     job = _job(tmp_path, UNIT + '[[breaker]]\nname = "main"\nchannel = 0\n')
     assert job.limits is None
     assert job.breakers[0].tolerance is None
-    assert job.breakers[0].reference is None
+    assert job.breakers[0].reference == Reference(ReferenceKind.NEUTRAL)
 
 
 @pytest.mark.parametrize("poles", [2, 4, 6, 8])

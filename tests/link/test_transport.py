@@ -229,7 +229,7 @@ def test_a_file_that_is_no_port_cannot_be_opened(tmp_path: os.PathLike[str]) -> 
     plain = os.path.join(tmp_path, "plain")
     with open(plain, "w", encoding="ascii") as file:
         file.write("text")
-    with pytest.raises(PortUnavailable, match="cannot be opened"):
+    with pytest.raises(PortUnavailable, match="is no serial port"):
         SerialTransport(plain, 500_000)
 
 

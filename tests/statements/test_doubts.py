@@ -246,7 +246,7 @@ def test_a_second_breaker_that_never_settles_ends_the_run() -> None:
     )
     assert run.failure is not None
     assert run.failure.code == "incomplete"
-    assert "second1 lobe 0: 0 of 5" in run.failure.text
+    assert "second1 lobe 0: 5" in run.failure.text
 
 
 def test_position_reports_that_contradict_the_greeting_end_the_run() -> None:

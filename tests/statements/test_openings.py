@@ -156,7 +156,7 @@ def test_a_minute_without_progress_ends_the_run_and_says_what_was_missing() -> N
     run = measure(replace(script, path=(*script.path, (t + 70, a))))
     assert run.failure is not None
     assert run.failure.code == "incomplete"
-    assert "main lobe 0: 4 of 5, main lobe 1: 3 of 5" in run.failure.text
+    assert "passes of main lobe 0: 1, main lobe 1: 2" in run.failure.text
 
 
 def test_a_press_during_the_passes_is_kept_and_noted_but_moves_nothing() -> None:
