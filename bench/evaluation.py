@@ -163,8 +163,8 @@ class _Evaluator:
                 notes.append(
                     (
                         "neutral-sides-crossed",
-                        f"By {estimate.method}, neutral lies {-estimate.band_deg:.2f}° the wrong way round between the sides, which friction "
-                        "cannot do: a press or rest was at the wrong place. Measure again.",
+                        f"By {estimate.method}, neutral lies {-estimate.band_deg:.2f}° the wrong way round between the sides, "
+                        "which friction cannot do: a press or rest was at the wrong place. Measure again.",
                     )
                 )
         return notes

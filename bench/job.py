@@ -150,8 +150,5 @@ class Job:
 
     def _root(self, reference: Reference) -> ReferenceKind:
         while reference.kind is ReferenceKind.TARGET and reference.breaker is not None:
-            inner = self.breaker(reference.breaker).reference
-            if inner is None:
-                return ReferenceKind.NEUTRAL
-            reference = inner
+            reference = self.breaker(reference.breaker).reference
         return reference.kind

@@ -368,8 +368,8 @@ class Run:
             self.sense = direction
             self.note(
                 "sense-unchecked",
-                f"The bench file does not state the encoder's sense, so the first travel was taken as {self.job.unit.rotation}. If the rotor "
-                "was turned the other way, all angles are wrong: state encoder_sense.",
+                f"The bench file does not state the encoder's sense, so the first travel was taken as {self.job.unit.rotation}. If "
+                "the rotor was turned the other way, all angles are wrong: state encoder_sense.",
             )
         steps.sense_found(tick)
 

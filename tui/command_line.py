@@ -14,8 +14,8 @@ CAUTION = (
 
 
 REHEARSE = (
-    "A simulated unit and board, measured by the real path. On screen a simulated hand turns and presses in real time (about a minute), you "
-    "watch; without a terminal, or with --headless, it runs as fast as it can."
+    "A simulated unit and board, measured by the real path. On screen a simulated hand turns and presses in real time (about a minute), "
+    "you watch; without a terminal, or with --headless, it runs as fast as it can."
 )
 MEASURE = (
     "Measures the unit on the bench by a job file. The port is taken from --port, the environment variable BREAKERBENCH_PORT, the bench "

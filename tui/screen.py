@@ -77,11 +77,11 @@ def points_text(view: Snapshot) -> Text:
 def neutral_text(view: Snapshot) -> Text:
     """How far neutral is found."""
     text = Text("neutral pressed: ")
-    for place, (n, how) in enumerate(zip(view.presses, ("coming up to it", "coming back"), strict=True)):
+    for place, (n, how) in enumerate(zip(view.presses, ("coming up", "coming back"), strict=True)):
         text.append(f"{', ' if place else ''}{n} {how}")
         if n < LEAST_PER_SIDE:
             text.append(f" (of {LEAST_PER_SIDE})")
-    text.append(f" · let go and left to rest: {view.rests}")
+    text.append(f" · rests after release: {view.rests}")
     return text
 
 

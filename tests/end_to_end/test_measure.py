@@ -312,7 +312,7 @@ def test_output_that_cannot_be_written_is_one_sentence_and_no_verdict(form: tupl
         assert "Traceback" not in done.stderr
 
 
-def test_an_address_without_port_number_says_what_was_expected(tmp_path: Path) -> None:
+def test_an_address_without_port_number_says_what_was_expected() -> None:
     for url, words in (
         ("socket://127.0.0.1", "socket://HOST:PORT was expected"),
         ("127.0.0.1:7000", "write socket://127.0.0.1:7000"),

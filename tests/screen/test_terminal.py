@@ -85,7 +85,7 @@ def test_the_space_bar_is_a_press_and_q_leaves_with_everything_kept(terminal: Te
         )
         terminal.until("[ neutral ]")
         terminal.keys("Space")
-        terminal.until("neutral pressed: 1 coming up to it")
+        terminal.until("neutral pressed: 1 coming up")
         terminal.keys("q")
         after = terminal.until("status 130")
         assert "What was read so far is kept" in " ".join(after.split())

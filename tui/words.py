@@ -1,0 +1,13 @@
+"""Words that screen and plain text share."""
+
+from __future__ import annotations
+
+from bench.procedure import Step
+
+STEP_WORDS = {
+    Step.SENSE: "running direction",
+    Step.MARKS: "angle mark",
+    Step.NEUTRAL: "neutral",
+    Step.PASSES: "passes",
+    Step.DONE: "result",
+}
