@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from bench import monte_carlo, outliers, speed_fit
 from bench import neutral as neutral_module
 from bench.bench_file import BenchFile
 from bench.contacts import Change
@@ -13,6 +14,7 @@ from bench.encoder import Place, edge_place, rest_place
 from bench.job import Breaker, Difference, Reference, ReferenceKind, Tolerance
 from bench.neutral import Mark, Neutral
 from bench.run import BreakerTrace, Pass, Run
+from bench.speed_fit import SpeedFit
 from bench.uncertainty import Budget, Shape, Term, arcsine, rectangular, type_a
 from bench.verdict import Verdict, decide, probability_inside
 
@@ -40,6 +42,8 @@ class LobeMean:
     passes: tuple[PassAngle, ...]
     angle_deg: float
     scatter_deg: float | None
+    #: The line that gives the zero-speed angle, where it makes the angle surer; `angle_deg` is then taken from it.
+    line: SpeedFit | None
     speed_deg_s: float
     u_place_deg: float
     closing_deg: float | None
@@ -118,10 +122,11 @@ class _Evaluator:
         self.spacing = run.job.unit.lobe_spacing_deg
         self.neutral: Neutral | None = None
         self.zero = 0.0
+        self.notes: list[tuple[str, str]] = []
         self.means: dict[str, list[LobeMean]] = {}
 
     def evaluate(self) -> Evaluation:
-        notes: list[tuple[str, str]] = []
+        notes = self.notes
         self.neutral = self._neutral()
         if self.neutral is not None:
             self.zero = self.neutral.angle_deg
@@ -193,13 +198,26 @@ class _Evaluator:
         by_lobe: list[list[PassAngle]] = [[] for _ in range(lobes)]
         for taken, ordinal in zip(trace.passes, trace.ordinals, strict=True):
             by_lobe[ordinal % lobes].append(self._pass(taken, ordinal, delay))
+        self._leave_out_wild(trace.breaker, by_lobe)
         return [self._mean(trace, lobe, passes) for lobe, passes in enumerate(by_lobe)]
+
+    def _leave_out_wild(self, breaker: Breaker, by_lobe: list[list[PassAngle]]) -> None:
+        """Take at most one wild pass out of each lobe, by the scatter of all lobes, and say so."""
+        past = [[p.angle_deg - p.ordinal * self.spacing for p in passes] for passes in by_lobe]
+        for lobe, finding in enumerate(outliers.pooled(past, least_deg=self.count_deg)):
+            if finding is not None and finding.wild:
+                del by_lobe[lobe][finding.index]
+                self.notes.append(("wild-pass", f"{breaker.name} lobe {lobe}, {finding.text}."))
 
     def _mean(self, trace: BreakerTrace, lobe: int, passes: Sequence[PassAngle]) -> LobeMean:
         n = len(passes)
         past = [p.angle_deg - self.zero - p.ordinal * self.spacing for p in passes]
         mean = math.fsum(past) / n if n else math.nan
         scatter = math.sqrt(math.fsum((a - mean) ** 2 for a in past) / (n - 1)) if n > 1 else None
+        speeds = [p.speed_deg_s for p in passes]
+        line = self._line(trace.breaker, past, speeds, scatter) if scatter is not None else None
+        if line is not None:
+            mean = line.zero_speed_deg
         closings = [
             self._change_deg(p.taken.closing_after) - self.zero - p.ordinal * self.spacing
             for p in passes
@@ -214,6 +232,7 @@ class _Evaluator:
             tuple(passes),
             mean,
             scatter,
+            line,
             math.fsum(p.speed_deg_s for p in passes) / n if n else 0.0,
             math.sqrt(math.fsum(p.u_deg**2 for p in passes) / n) if n else 0.0,
             math.fsum(closings) / len(closings) if closings else None,
@@ -221,6 +240,29 @@ class _Evaluator:
             max(bounces) if bounces else None,
             self._void(trace, lobe, mean) if n else 0,
         )
+
+    def _line(
+        self, breaker: Breaker, past: Sequence[float], speeds: Sequence[float], scatter: float
+    ) -> SpeedFit | None:
+        """The line of angle over speed, if there is one and it makes the angle surer than mean and bounded delay."""
+        delay, half = self._delay(breaker)
+        as_read = [a + max(v, 0.0) * delay for a, v in zip(past, speeds)]
+        found = speed_fit.fit(as_read, speeds)
+        mean_speed = math.fsum(speeds) / len(speeds)
+        mean_u = scatter / math.sqrt(len(past))
+        if isinstance(found, SpeedFit):
+            confidence = self.bench.decision.confidence
+            surer = speed_fit.lowers_uncertainty(found, mean_u, half + LATCH_S, mean_speed, confidence)
+            return found if surer else None
+        if found.wanted and half * mean_speed / math.sqrt(3) > mean_u:
+            wish = " and ".join(w.text for w in found.wanted)
+            self.notes.append(
+                (
+                    "more-speeds",
+                    f"{breaker.name}: the capacitor's delay is not well known; {wish} more would tell it ({found.reason}).",
+                )
+            )
+        return None
 
     def _change_deg(self, change: Change) -> float:
         return self._running(edge_place(change.edge.contact, self.offsets))
@@ -241,11 +283,15 @@ class _Evaluator:
         name = f" of {of}" if of else ""
         n = len(mean.passes)
         terms = []
-        if mean.scatter_deg is not None:
+        if mean.line is not None:
+            terms.append(type_a(f"zero-speed angle{name}", mean.line.u_zero_speed_deg, mean.line.freedom))
+        elif mean.scatter_deg is not None:
             terms.append(type_a(f"repeatability of passes{name}", mean.scatter_deg / math.sqrt(n), n - 1))
         terms.append(
             Term(f"count, place between edges{name}", "B", Shape.RECTANGULAR, mean.u_place_deg, "deg", 1.0, math.inf)
         )
+        if mean.line is not None:
+            return terms
         _, half = self._delay(breaker)
         speed = abs(mean.speed_deg_s)
         terms.append(rectangular(f"delay by capacitor{name}", half, "s", speed))
@@ -261,7 +307,10 @@ class _Evaluator:
         return rectangular("encoder hysteresis", self.bench.mounting.hysteresis_counts * self.count_deg)
 
     def _budget(self, terms: Sequence[Term]) -> Budget:
-        return Budget(tuple(terms), self.bench.decision.confidence)
+        budget = Budget(tuple(terms), self.bench.decision.confidence)
+        if not monte_carlo.needed(budget):
+            return budget
+        return replace(budget, propagated_deg=monte_carlo.propagate(budget).half_width_deg)
 
     def _from_neutral(self, breaker: Breaker, mean: LobeMean) -> Angle | None:
         if self.neutral is None or not mean.passes:
@@ -347,7 +396,10 @@ class _Evaluator:
 
     def _opening(self, breaker: Breaker, mean: LobeMean, notes: list[tuple[str, str]]) -> OpeningResult:
         from_neutral = self._from_neutral(breaker, mean)
-        angle = self._relative(breaker, mean, breaker.reference)
+        counts_from = breaker.reference
+        angle = (
+            from_neutral if counts_from.kind is ReferenceKind.NEUTRAL else self._relative(breaker, mean, counts_from)
+        )
         tolerance = breaker.limits(mean.lobe)
         if angle is None or tolerance is None:
             return OpeningResult(mean, from_neutral, angle, tolerance, Verdict.NONE, None)

@@ -76,7 +76,14 @@ def _passes(run: Run, evaluation: Evaluation, opening: OpeningResult) -> list[st
         past = taken.angle_deg - evaluation.zero_deg - taken.ordinal * run.job.unit.lobe_spacing_deg
         lines.append(f"  {past:9.4f}  at {taken.speed_deg_s:6.1f}")
     scatter = opening.mean.scatter_deg
-    lines.append(f"  mean {opening.mean.angle_deg:.4f}, standard deviation {0.0 if scatter is None else scatter:.4f}")
+    line = opening.mean.line
+    lines.append(
+        f"  {'mean' if line is None else 'zero-speed angle'} {opening.mean.angle_deg:.4f}, standard deviation {scatter or 0.0:.4f}"
+    )
+    if line is not None:
+        lines.append(
+            f"  delay of the edge by the line over speed: {line.delay_s * 1000:.3f} ms, u = {line.u_delay_s * 1000:.3f} ms"
+        )
     return lines
 
 
@@ -105,10 +112,11 @@ def budget_lines(budget: Budget) -> list[str]:
             f"  {term.source:<44}{term.kind:<5}{term.shape.value:<13}{figure:>12}{term.sensitivity:>10.3g}"
             f"{term.contribution_deg:>10.4f}°{freedom:>9}{budget.share(term):>7.0%}"
         )
+    how = "k" if budget.propagated_deg is None else "by propagation of distributions (JCGM 101) k"
     effective = "∞" if math.isinf(budget.freedom) else f"{budget.freedom:.1f}"
     lines.append(
         f"  combined u = {budget.standard_uncertainty_deg:.4f}°, effective degrees of freedom {effective}, "
-        f"k = {budget.coverage_factor:.3f}, U = {budget.expanded_uncertainty_deg:.4f}°"
+        f"{how} = {budget.coverage_factor:.3f}, U = {budget.expanded_uncertainty_deg:.4f}°"
     )
     return lines
 

@@ -43,10 +43,14 @@ class Term:
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """All terms of one angle, and what follows from them."""
+    """All terms of one angle, and what follows from them.
+
+    `propagated_deg` is the half-width of the interval where it was found by propagation of distributions instead of by k from t.
+    """
 
     terms: tuple[Term, ...]
     confidence: float
+    propagated_deg: float | None = None
 
     @property
     def standard_uncertainty_deg(self) -> float:
@@ -60,7 +64,10 @@ class Budget:
 
     @property
     def coverage_factor(self) -> float:
-        """Factor k for the budget's confidence, from t with the effective degrees of freedom cut to a whole number."""
+        """Factor k for the budget's confidence, from t with the effective degrees of freedom cut to a whole number, or as propagated."""
+        u = self.standard_uncertainty_deg
+        if self.propagated_deg is not None and u > 0:
+            return self.propagated_deg / u
         return coverage_factor(self.freedom, self.confidence)
 
     @property

@@ -65,6 +65,8 @@ class Script:
     sense: int = 1
     tick0: int = 4_294_000_000
     boot_counter: int = 7
+    #: (turn, degrees): in that turn the points open so much later, whatever the reason.
+    wild: tuple[tuple[int, float], ...] = ()
     with_edges: bool = True
     with_index: bool = True
 
@@ -246,9 +248,10 @@ def measure(
     damage: Callable[[list[bytes]], list[bytes]] = lambda frames: frames,
     tables: dict[str, Any] | None = None,
     bench: dict[str, Any] | None = None,
+    passes: int = 5,
 ) -> Run:
     """Play, damage, and run."""
-    run = new_run(tables, bench)
+    run = new_run(tables, bench, passes)
     for record in records(script, damage(wire(play(script)))):
         run.feed(record)
     return run
@@ -301,8 +304,9 @@ def _flips(script: Script) -> list[_Flip]:
                     low, high = min(a0, a1), max(a0, a1)
                     turn = math.ceil((low - place) / 360)
                     while place + 360 * turn < high:
+                        off = sum(d for n, d in script.wild if n == turn and place == start)
                         if place + 360 * turn > low:
-                            at = t0 + (t1 - t0) * (place + 360 * turn - a0) / (a1 - a0)
+                            at = t0 + (t1 - t0) * (place + off + 360 * turn - a0) / (a1 - a0)
                             found.append(_Flip(at, channel, opens))
                         turn += 1
     return sorted(found, key=lambda f: f.at)
