@@ -99,10 +99,15 @@ class PhaseTable:
             np.add.at(self._n, phase, 1)
 
 
+def directions_of(steps: tuple[int, ...]) -> NDArray[np.int64]:
+    """Direction of each step of an Edges message, +1 or -1, shape (n,)."""
+    return np.where(np.array(steps, dtype=np.int64) & _DOWN, -1, 1).astype(np.int64)
+
+
 def edges_of(tick: int, count: int, steps: tuple[int, ...]) -> tuple[NDArray[np.int64], NDArray[np.int64], int]:
     """An Edges message unpacked: ticks and boundaries, shape (n,), and the count after the last step."""
     raw = np.array(steps, dtype=np.int64)
-    direction = np.where(raw & _DOWN, -1, 1)
+    direction = directions_of(steps)
     ticks = tick + np.cumsum(raw & (_DOWN - 1))
     after = count + np.cumsum(direction)
     return ticks, np.where(direction > 0, after, after + 1), int(after[-1]) if len(after) else count

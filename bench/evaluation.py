@@ -6,16 +6,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from bench import monte_carlo, outliers, speed_fit
+from bench import monte_carlo, outliers, speed_fit, swing
 from bench import neutral as neutral_module
 from bench.bench_file import BenchFile
 from bench.contacts import Change
 from bench.encoder import Place, edge_place, rest_place
 from bench.job import Breaker, Difference, Reference, ReferenceKind, Tolerance
-from bench.neutral import Mark, Neutral
+from bench.neutral import Estimate, Finer, Mark, Neutral
 from bench.run import BreakerTrace, Pass, Run
 from bench.speed_fit import SpeedFit
-from bench.uncertainty import Budget, Shape, Term, arcsine, rectangular, type_a
+from bench.uncertainty import Budget, Shape, Term, arcsine, rectangular, type_a, welch_satterthwaite
 from bench.verdict import Verdict, decide, probability_inside
 
 #: Latch error of contact against encoder edges that PROTOCOL.md allows a board, seconds.
@@ -155,13 +155,41 @@ class _Evaluator:
         for rest in self.run.epoch.rests:
             side = 1 if (rest.count - rest.released_from) * self.run.sense > 0 else -1
             rests.append(Mark(self._running(rest_place(rest.count, self.offsets)), side))
-        return neutral_module.locate(presses, rests, self.job.unit.poles, self.bench.priors, self.count_deg)
+        poles, priors = self.job.unit.poles, self.bench.priors
+        return neutral_module.locate(presses, rests, poles, priors, self.count_deg, self._swung(presses))
+
+    def _swung(self, presses: Sequence[Mark]) -> Finer | None:
+        """Neutral by the free swings seen while it was marked, near the presses; None if there are none."""
+        alone = neutral_module.locate(presses, [], self.job.unit.poles, self.bench.priors, self.count_deg)
+        if alone is None:
+            return None
+        geometry = swing.Geometry(
+            self.run.counts_per_turn, self.run.tick_hz, self.run.sense, self.job.unit.poles, self.offsets
+        )
+        free = swing.free_swings(self.run.epoch.turning_points.points, geometry)
+        found = [e for e in (swing.estimate(s, geometry) for s in free) if e is not None]
+        near = [swing.about_of(e.centre_deg, alone.angle_deg, self.job.unit.poles) for e in found]
+        about = swing.About.NEUTRAL if swing.About.NEUTRAL in near else swing.About.REGISTER
+        used = [e for e, at in zip(found, near) if at is about]
+        placed = swing.neutral_from(used, about, alone.angle_deg, self.job.unit.poles, self.bench.priors)
+        if placed is None:
+            return None
+        freedom = welch_satterthwaite([(t.contribution_deg, t.freedom) for t in placed.terms])
+        band = 2 * math.fsum(e.friction_deg for e in used) / len(used)
+        above = sum(e.side > 0 for e in used)
+        estimate = Estimate(
+            "swings", placed.angle_deg, placed.standard_uncertainty_deg, freedom, band, len(used) - above, above
+        )
+        return Finer(estimate, placed.terms)
 
     def _neutral_notes(self, neutral: Neutral) -> list[tuple[str, str]]:
         notes = []
         if not neutral.agree:
             notes.append(
-                ("neutral-methods-differ", "Rests after release do not agree with the presses; the presses govern.")
+                (
+                    "neutral-methods-differ",
+                    "Swings or rests after release do not agree with the presses; the presses govern.",
+                )
             )
         for estimate in neutral.estimates:
             if estimate.band_deg < -3 * 2 * estimate.u_deg:

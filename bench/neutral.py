@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bench.bench_file import Priors
 from bench.uncertainty import Shape, Term, coverage_factor, rectangular, welch_satterthwaite
@@ -43,6 +43,14 @@ class Estimate:
         """Inverse of the variance, made smaller where few values know it badly."""
         widened = self.u_deg * coverage_factor(self.freedom, 0.95)
         return 1.0 / max(widened, 1e-6) ** 2
+
+
+@dataclass(frozen=True, slots=True)
+class Finer:
+    """An estimate by a method finer than presses, and the terms that are its own."""
+
+    estimate: Estimate
+    terms: tuple[Term, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,12 +90,17 @@ def both_sides(method: str, marks: Sequence[Mark], least_per_side: int = LEAST_P
 
 
 def locate(
-    presses: Sequence[Mark], rests: Sequence[Mark], poles: int, priors: Priors, count_deg: float
+    presses: Sequence[Mark],
+    rests: Sequence[Mark],
+    poles: int,
+    priors: Priors,
+    count_deg: float,
+    swung: Finer | None = None,
 ) -> Neutral | None:
     """The neutral that the first press was at; None while there are not two presses from each side.
 
-    Rests are combined with the presses where both agree within their 99 % interval; where not, the presses govern
-    and `agree` is false. `count_deg` is the width of a count.
+    Swings, or else rests (which end the same swings and are not independent of them), are combined with the presses where both
+    agree within their 99 % interval; where not, the presses govern and `agree` is false. `count_deg` is the width of a count.
     """
     if not presses:
         return None
@@ -99,16 +112,17 @@ def locate(
         return None
     # Only rests at the neutral that was pressed first: any other is off by an unknown error of the poles' spacing.
     rested = both_sides("rests", [r for r in rests if fold(r.angle_deg, origin, spacing)[1] == 0])
-    estimates = [e for e in (pressed, rested) if e is not None]
-    agree = rested is None or _agree(pressed, rested)
-    used = estimates if agree else [pressed]
+    finer = swung if swung is not None else None if rested is None else Finer(rested, (_scatter(rested),))
+    estimates = [e for e in (pressed, rested, None if swung is None else swung.estimate) if e is not None]
+    agree = finer is None or _agree(pressed, finer.estimate)
+    used = [pressed] if finer is None or not agree else [pressed, finer.estimate]
     weights = [e.weight for e in used]
     share = [w / math.fsum(weights) for w in weights]
     angle = math.fsum(s * e.angle_deg for s, e in zip(share, used, strict=True))
     band = max(0.0, *(e.band_deg for e in used))
+    own = [(_scatter(pressed),), *([] if finer is None or not agree else [finer.terms])]
     terms = [
-        Term(f"neutral, scatter of {e.method}", "A", Shape.T, e.u_deg, "deg", s, e.freedom)
-        for s, e in zip(share, used, strict=True)
+        replace(t, sensitivity=t.sensitivity * part) for part, group in zip(share, own, strict=True) for t in group
     ]
     terms.append(rectangular("neutral, cam torque", math.degrees(priors.cam_torque_fraction) / poles))
     terms.append(rectangular("neutral, unequal friction", band / 2, sensitivity=priors.friction_asymmetry))
@@ -118,6 +132,10 @@ def locate(
         terms.append(rectangular("neutral, pole spacing", priors.pole_spacing_deg))
     method = " and ".join(e.method for e in used)
     return Neutral(angle, method, tuple(terms), tuple(estimates), pressed.band_deg, agree)
+
+
+def _scatter(estimate: Estimate) -> Term:
+    return Term(f"neutral, scatter of {estimate.method}", "A", Shape.T, estimate.u_deg, "deg", 1.0, estimate.freedom)
 
 
 def _folded(marks: Sequence[Mark], origin: float, spacing: float) -> tuple[list[Mark], set[int]]:

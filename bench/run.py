@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from bench import procedure
 from bench.contacts import Change, ChannelTracker, ContactEdge, Settled
-from bench.encoder import PhaseTable, edges_of
+from bench.encoder import PhaseTable, directions_of, edges_of
 from bench.errors import BenchError, ProcedureError
 from bench.files import printable
 from bench.horizon import Horizon
@@ -20,6 +20,7 @@ from bench.motion import Motion, Rest
 from bench.procedure import PressMark, Procedure, Step
 from bench.settings import Settings
 from bench.stream import BoardReset, FramesLost, SessionStream, StreamItem, TooManyBadFrames
+from bench.swing import TurningPoints
 from bench.ticks import TickUnwrapper
 from firmware_protocol.framing import Frame
 from firmware_protocol.messages import (
@@ -99,6 +100,7 @@ class Epoch:
 
     traces: list[BreakerTrace]
     rests: list[Rest] = field(default_factory=list)
+    turning_points: TurningPoints = field(default_factory=TurningPoints)
     last_index_count: int | None = None
     #: Tick up to which index signals have confirmed the count.
     verified_tick: int | None = None
@@ -262,6 +264,7 @@ class Run:
         self._known_count = None
         self._edges_broken_at = None
         self.phases.forget_run()
+        self.epoch.turning_points.cut()
         if self.procedure is None:
             self.procedure = Procedure(self.job, self.settings.passes, hello.tick_hz)
 
@@ -379,10 +382,14 @@ class Run:
         self._next_edges_count = after
         if message.flags & EdgesFlag.AFTER_SUSPENSION or expected is None:
             self.phases.forget_run()
+            self.epoch.turning_points.cut()
         elif expected != message.count:
             self._edges_broken_at = self.tick
             self.phases.forget_run()
+            self.epoch.turning_points.cut()
         self.phases.learn(ticks, boundaries)
+        if self.step is Step.NEUTRAL:
+            self.epoch.turning_points.feed(ticks, boundaries, directions_of(message.steps))
 
     def _contact(self, message: Contact, wire: bytes) -> None:
         _, horizon, _ = self._parts()
@@ -464,6 +471,7 @@ class Run:
             trace.closing = trace.open_pass = None
             tracker.lose_track()
         self.phases.forget_run()
+        self.epoch.turning_points.cut()
         self._next_edges_count = None
         self._edges_broken_at = None
         # An index may have been among what was lost.

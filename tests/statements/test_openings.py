@@ -46,7 +46,9 @@ def test_a_clockwise_unit_on_a_reversed_encoder_reads_the_same() -> None:
     reverse = result(measure(reversed_encoder(script), bench={"encoder_sense": "counterclockwise"}))
     for one, other in zip(plain.breakers[0].openings, reverse.breakers[0].openings, strict=True):
         assert one.angle_deg == pytest.approx(other.angle_deg, abs=1e-4)
-        assert one.expanded_uncertainty_deg == pytest.approx(other.expanded_uncertainty_deg, abs=1e-4)
+        assert one.standard_uncertainty_deg == pytest.approx(other.standard_uncertainty_deg, abs=1e-4)
+        # Propagated by draws, whose interval scatters by 0.25 % (stated in monte_carlo).
+        assert one.expanded_uncertainty_deg == pytest.approx(other.expanded_uncertainty_deg, rel=0.01)
 
 
 def test_an_unknown_sense_is_learnt_and_noted() -> None:
