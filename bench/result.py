@@ -26,7 +26,7 @@ def _rounded(value: float | None) -> float | None:
     return round(value, 6) + 0.0
 
 
-_Number = Annotated[float | None, AfterValidator(_rounded)]
+Number = Annotated[float | None, AfterValidator(_rounded)]
 
 
 class _Model(BaseModel):
@@ -39,22 +39,22 @@ class BudgetRow(_Model):
     source: str
     type: str
     distribution: str
-    standard_uncertainty: _Number
+    standard_uncertainty: Number
     unit: str
-    sensitivity: _Number
-    contribution_deg: _Number
-    degrees_of_freedom: _Number
-    share: _Number
+    sensitivity: Number
+    contribution_deg: Number
+    degrees_of_freedom: Number
+    share: Number
 
 
 class EstimateRow(_Model):
     """One method's neutral, as an offset from the neutral used."""
 
     method: str
-    offset_deg: _Number
-    standard_uncertainty_deg: _Number
-    degrees_of_freedom: _Number
-    band_deg: _Number
+    offset_deg: Number
+    standard_uncertainty_deg: Number
+    degrees_of_freedom: Number
+    band_deg: Number
     approached_forward: int
     approached_backward: int
 
@@ -63,9 +63,9 @@ class NeutralRow(_Model):
     """One neutral. Index 0 is the one first marked."""
 
     index: int
-    standard_uncertainty_deg: _Number
+    standard_uncertainty_deg: Number
     method: str
-    band_deg: _Number
+    band_deg: Number
     estimates: tuple[EstimateRow, ...]
 
 
@@ -73,25 +73,25 @@ class OpeningRow(_Model):
     """One lobe of one breaker. Angle, uncertainties, target, limits and verdict are relative to the breaker's `from`."""
 
     lobe: int
-    angle_deg: _Number
-    standard_uncertainty_deg: _Number
-    expanded_uncertainty_deg: _Number
-    coverage_factor: _Number
-    degrees_of_freedom: _Number
-    from_neutral_deg: _Number
-    from_neutral_expanded_uncertainty_deg: _Number
+    angle_deg: Number
+    standard_uncertainty_deg: Number
+    expanded_uncertainty_deg: Number
+    coverage_factor: Number
+    degrees_of_freedom: Number
+    from_neutral_deg: Number
+    from_neutral_expanded_uncertainty_deg: Number
     passes_used: int
     passes_void: int
-    spread_deg: _Number
-    target_deg: _Number
-    lower_limit_deg: _Number
-    upper_limit_deg: _Number
+    spread_deg: Number
+    target_deg: Number
+    lower_limit_deg: Number
+    upper_limit_deg: Number
     verdict: str
-    probability_inside: _Number
+    probability_inside: Number
     budget: tuple[BudgetRow, ...]
-    closing_deg: _Number
-    dwell_deg: _Number
-    bounce_ms: _Number
+    closing_deg: Number
+    dwell_deg: Number
+    bounce_ms: Number
 
 
 class BreakerRow(_Model):
@@ -108,15 +108,15 @@ class DifferenceRow(_Model):
 
     between: tuple[str, str]
     lobe: int
-    angle_deg: _Number
-    standard_uncertainty_deg: _Number
-    expanded_uncertainty_deg: _Number
-    coverage_factor: _Number
-    target_deg: _Number
-    lower_limit_deg: _Number
-    upper_limit_deg: _Number
+    angle_deg: Number
+    standard_uncertainty_deg: Number
+    expanded_uncertainty_deg: Number
+    coverage_factor: Number
+    target_deg: Number
+    lower_limit_deg: Number
+    upper_limit_deg: Number
     verdict: str
-    probability_inside: _Number
+    probability_inside: Number
     budget: tuple[BudgetRow, ...]
 
 

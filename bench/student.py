@@ -12,13 +12,14 @@ from statistics import NormalDist
 _TINY = 1e-300
 
 
-def _incomplete_beta(a: float, b: float, x: float) -> float:
+def incomplete_beta(a: float, b: float, x: float) -> float:
+    """Regularised incomplete beta function I_x(a, b), a and b positive; 0 below x = 0, 1 above x = 1."""
     if x <= 0.0:
         return 0.0
     if x >= 1.0:
         return 1.0
     if x > (a + 1) / (a + b + 2):
-        return 1.0 - _incomplete_beta(b, a, 1.0 - x)
+        return 1.0 - incomplete_beta(b, a, 1.0 - x)
     front = math.exp(math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x))
     c, d = 1.0, 1.0 - (a + b) * x / (a + 1)
     d = 1.0 / (d if abs(d) > _TINY else _TINY)
@@ -42,7 +43,7 @@ def distribution(t: float, freedom: float) -> float:
     """Probability that a t-distributed quantity is at most `t`. `freedom` may be infinite and need not be whole."""
     if math.isinf(freedom) or freedom > 1e7:
         return NormalDist().cdf(t)
-    tail = _incomplete_beta(freedom / 2, 0.5, freedom / (freedom + t * t)) / 2
+    tail = incomplete_beta(freedom / 2, 0.5, freedom / (freedom + t * t)) / 2
     return 1.0 - tail if t >= 0 else tail
 
 

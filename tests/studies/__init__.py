@@ -1,0 +1,1 @@
+"""The gauge and the agreement study against published worked examples, certified figures and second opinions."""
