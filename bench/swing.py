@@ -54,7 +54,7 @@ LEG_RATIO = 0.3
 #: leave: by 3/4·(δ/A)², to 0.63 for δ/A = 0.7. A stop makes it a multiple, a hand that waits or eases off a fraction.
 LEAST_PULL, MOST_PULL = 0.6, 1.2
 #: Greatest root-mean-square residual of the model, degrees: friction repeats far better than this, a hand does not.
-RESIDUAL_DEG = 0.01
+RESIDUAL_DEG = 0.003
 #: The share of amplitude left after a half swing may come out above 1, and friction below 0, by no more than this.
 OVER_RATIO = 0.02
 UNDER_FRICTION_DEG = 0.05

@@ -519,6 +519,8 @@ class Session:
     world: World
     points: tuple[TurningPoint, ...]
     geometry: Geometry
+    #: The board's count at reset, less the disc's.
+    origin: int
 
     @property
     def swings(self) -> list[SwingEstimate]:
@@ -530,6 +532,7 @@ def session(scenario: Scenario, seed: int) -> Session:
     world, sender, stream = World(scenario, seed), Sender(), SessionStream()
     ticks, collector, phases = TickUnwrapper(), TurningPoints(), PhaseTable()
     handshake = Handshake(sender)
+    origin = world._encoder.count % 4 - world._encoder.count
     world.boot()
     world.receive(handshake.question())
     data = world.advance(0.1)
@@ -549,21 +552,21 @@ def session(scenario: Scenario, seed: int) -> Session:
                 phases.learn(at, boundaries)
     sense = 1 if scenario.encoder.sense == scenario.unit.rotation else -1
     geometry = Geometry(4 * scenario.encoder.lines, TICK_HZ, sense, scenario.unit.poles, phases.offsets())
-    return Session(world, collector.points, geometry)
+    return Session(world, collector.points, geometry, origin)
 
 
-def on_the_disc(world: World, angle_deg: float, geometry: Geometry) -> float:
+def on_the_disc(job: Session, angle_deg: float) -> float:
     """An angle of the unit as the board's counts tell it, degrees in the running direction, phase 0 being the anchor."""
-    encoder = world._encoder
-    counts = encoder.reading(angle_deg) - encoder.disc.phase_offsets[0] + encoder.count % 4 - encoder.count
-    return counts * geometry.sense * geometry.count_deg
+    encoder = job.world._encoder
+    counts = encoder.reading(angle_deg) - encoder.disc.phase_offsets[0] + job.origin
+    return counts * job.geometry.sense * job.geometry.count_deg
 
 
 def scenario(name: str = "plain-single", equilibrium: str = "neutral") -> Scenario:
     """Releases and a turn for the phases; a whole job's presses and turns are not needed here."""
     base = scenarios.load(name)
     unit = base.unit.model_copy(update={"equilibrium": equilibrium})
-    hand = base.hand.model_copy(update={"turns": 0.5, "presses_per_side": 1})
+    hand = base.hand.model_copy(update={"turns": 0.5, "turns_first": 0, "presses_per_side": 1})
     return base.model_copy(update={"unit": unit, "hand": hand})
 
 
@@ -577,7 +580,7 @@ def test_simulated_releases_tell_the_true_balance(name: str) -> None:
         friction = math.degrees(body.coulomb_nm / (poles * body.detent_peak_nm))
         assert truth["neutrals"][0]["deg"] == 0.0  # type: ignore[index]
         cam = math.degrees(truth["draws"]["unit.cam_torque_fraction"]) / poles  # type: ignore[index]
-        true = on_the_disc(job.world, cam - friction * body.coulomb_asymmetry, job.geometry)
+        true = on_the_disc(job, cam - friction * body.coulomb_asymmetry)
         found = job.swings
         assert len(found) == 4
         assert [s.side for s in found] == [-1, 1, -1, 1]
@@ -604,7 +607,7 @@ def test_presses_and_turns_of_a_whole_job_are_no_swing() -> None:
 def test_simulated_swing_about_register_tells_neutral_within_its_spacing() -> None:
     for seed in range(4):
         job = session(scenario(equilibrium="register"), seed)
-        true = on_the_disc(job.world, 0.0, job.geometry)
+        true = on_the_disc(job, 0.0)
         found = job.swings
         assert len(found) == 4
         assert about_of(found[0].centre_deg, true, 4) is About.REGISTER
