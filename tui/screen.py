@@ -81,7 +81,7 @@ def neutral_text(view: Snapshot) -> Text:
         text.append(f"{', ' if place else ''}{n} {how}")
         if n < LEAST_PER_SIDE:
             text.append(f" (of {LEAST_PER_SIDE})")
-    text.append(f" · rests after release: {view.rests}")
+    text.append(f" · rests {view.rests}")
     return text
 
 

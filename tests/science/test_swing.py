@@ -517,6 +517,8 @@ class Session:
     """What the board told of a simulated job until the hand had finished."""
 
     world: World
+    #: What the board's count is ahead of the disc's place.
+    ahead: int
     points: tuple[TurningPoint, ...]
     geometry: Geometry
     #: The board's count at reset, less the disc's.
@@ -558,7 +560,7 @@ def session(scenario: Scenario, seed: int) -> Session:
 def on_the_disc(job: Session, angle_deg: float) -> float:
     """An angle of the unit as the board's counts tell it, degrees in the running direction, phase 0 being the anchor."""
     encoder = job.world._encoder
-    counts = encoder.reading(angle_deg) - encoder.disc.phase_offsets[0] + job.origin
+    counts = encoder.reading(angle_deg) - encoder.disc.phase_offsets[0] + job.ahead
     return counts * job.geometry.sense * job.geometry.count_deg
 
 

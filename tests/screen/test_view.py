@@ -61,7 +61,7 @@ def test_neutral_tells_how_often_it_was_pressed_from_each_side(size: tuple[int, 
     assert shot.step is Step.NEUTRAL
     text = drawn(shot, size)
     assert "Find neutral from both sides and press the pedal each time;" in flat(text)
-    assert "neutral pressed: 2 coming up, 1 coming back (of 2) · rests after release: 0" in flat(text)
+    assert "neutral pressed: 2 coming up, 1 coming back (of 2) · rests 0" in flat(text)
     assert "past neutral" in text
 
 
