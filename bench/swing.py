@@ -42,7 +42,7 @@ LEAST_POINTS = 5
 FITTED_POINTS = 8
 #: Smallest amplitude used, counts: the neighbouring edges must still lie on the upper half of the curve.
 LEAST_AMPLITUDE_COUNTS = 8.0
-#: Largest amplitude used, as poles times degrees: there the remainder of the series above is below 0.1 % of the amplitude lost.
+#: Largest amplitude used, as poles times degrees: there the rest of the series above is below 0.3 % of what a half swing takes off.
 WIDEST_ELECTRICAL_DEG = 35.0
 #: Successive half swings differ in time by at most this share.
 PACE = 0.03

@@ -106,6 +106,8 @@ def released(
         struck.terminal, struck.direction = True, -1  # type: ignore[attr-defined]
         start = [x, speed or way * 1e-9]
         found = solve_ivp(slope, (0, 1), start, events=[turned, struck], rtol=1e-9, atol=1e-12, dense_output=True)
+        assert found.sol is not None
+        assert found.t_events is not None
         end = float(found.t[-1])
         if end < 1e-4:
             break
@@ -241,6 +243,16 @@ def test_an_extreme_is_found_far_below_a_count() -> None:
         assert point.counts == pytest.approx((true + 12.345) / COUNT_DEG, abs=0.01)
 
 
+def test_the_pull_at_an_extreme_is_the_magnet_s() -> None:
+    # Without Coulomb friction: T0·sin(p·x)/J, here OMEGA²·sin(4·x)/4, towards the middle.
+    swing = released(-7.0, friction_deg=0.0)
+    for point, true in zip(turning_points(edges(swing, 12.345))[:8], swing.extremes, strict=False):
+        placed = extreme(point, GEOMETRY, OMEGA)
+        assert placed is not None
+        torque = -(OMEGA**2) * math.degrees(math.sin(4 * math.radians(true)) / 4) / COUNT_DEG
+        assert placed.pull == pytest.approx(torque, rel=0.02)
+
+
 def test_phase_offsets_enter_the_place() -> None:
     offsets = (0.0, 0.08, -0.06, 0.03)
     points = turning_points(edges(SWING, 12.345, offsets=offsets))
@@ -276,6 +288,18 @@ def test_lost_edges_break_the_swing() -> None:
     assert [p.follows for p in points].count(False) == 2
     whole = turning_points((ticks, boundaries, steps))
     assert [p.follows for p in whole].count(False) == 1
+    # The same when they were lost between two blocks.
+    collector = TurningPoints()
+    for part in (slice(None, len(ticks) // 3), slice(len(ticks) // 3 + 2, None)):
+        collector.feed(ticks[part], boundaries[part], steps[part])
+    assert collector.points == points
+
+
+def test_a_swing_does_not_go_on_over_a_break() -> None:
+    points = list(turning_points(edges(SWING, 12.3))[:11])
+    assert [len(s) for s in free_swings(points, GEOMETRY)] == [11]
+    points[5] = dataclasses.replace(points[5], follows=False)
+    assert [len(s) for s in free_swings(points, GEOMETRY)] == [5, 6]
 
 
 def test_a_cut_separates() -> None:
@@ -346,9 +370,17 @@ def test_wide_swing_tells_both_frictions_although_torque_is_no_straight_line(fri
 
 
 def test_amplitudes_beyond_the_stated_are_cut() -> None:
-    (found,) = estimates(edges(released(-14.0, 0.15), 0.5))
-    assert found.amplitude_deg * 4 < 35
+    blocks = edges(released(-14.0, 0.15), 0.5)
+    (found,) = estimates(blocks)
     assert found.centre_deg == pytest.approx(0.5, abs=3e-4)
+    (swing,) = free_swings(turning_points(blocks), GEOMETRY)
+    amplitudes = [abs(e.counts * COUNT_DEG - 0.5) for e in swing]
+    # 35° electrical on four poles; the turning points themselves go on to 12°.
+    assert 7.0 < max(amplitudes) < 8.76
+    # Eight counts: smaller ones have no four edges on the upper half of their curve.
+    small = edges(released(-1.5, 0.0, 0.02), 0.5)
+    (swing,) = free_swings(turning_points(small), GEOMETRY)
+    assert min(abs(e.counts - 0.5 / COUNT_DEG) for e in swing) >= 7.9
 
 
 def test_four_turning_points_are_too_few() -> None:
@@ -434,6 +466,54 @@ def test_a_hand_that_wags_is_no_swing() -> None:
         assert estimates(edges(led(there, float(ends[-1])), 12.3)) == []
 
 
+def turned_back(motion: Motion, last: int) -> Motion:
+    """The motion's first `last` stretches, run backwards in time."""
+    end = motion.stretches[last - 1][0][-1]
+    return Motion(tuple((end - t[::-1], x[::-1]) for t, x in reversed(motion.stretches[:last])))
+
+
+@pytest.mark.parametrize(("friction_deg", "zeta"), [(0.2, 0.0), (0.0, 0.035)])
+def test_a_swing_run_backwards_is_no_swing(friction_deg: float, zeta: float) -> None:
+    """Time, pull and law are those of a swing, only that it grows."""
+    swing = released(-7.0, friction_deg, zeta)
+    assert estimates(edges(turned_back(swing, 10), 12.3)) == []
+    # Each of the two frictions below nothing is refused by itself.
+    (free,) = free_swings(turning_points(edges(swing, 12.3)), GEOMETRY)
+    assert free_swings(turning_points(edges(turned_back(swing, 10), 12.3)), GEOMETRY) == []
+    assert estimate(free[:9], GEOMETRY) is not None
+    assert estimate(free[:9][::-1], GEOMETRY) is None
+
+
+def test_a_swing_that_is_quicker_one_way_is_no_swing() -> None:
+    """Places and pull as in a swing; the hand drives 4 % quicker up and slower down."""
+    now, legs = 0.0, []
+    for t, x in SWING.stretches:
+        share = 0.96 if x[-1] > x[0] else 1.04
+        legs.append((now + (t - t[0]) * share, x))
+        now = float(legs[-1][0][-1])
+    assert free_swings(turning_points(edges(Motion(tuple(legs)), 12.3)), GEOMETRY) == []
+
+
+def test_a_swing_slower_than_a_magnet_s_is_no_swing() -> None:
+    slow = Motion(tuple((8 * t, x) for t, x in SWING.stretches))
+    assert free_swings(turning_points(edges(slow, 12.3)), GEOMETRY) == []
+
+
+def test_legs_of_even_speed_between_the_places_of_a_swing_are_no_swing() -> None:
+    """Places and times of a swing; but the hand turns round in 15 % of a leg's time and runs evenly in between."""
+    places = modelled(np.array((0.0, 5.0, 0.93, 0.03)), 12)
+    half, share = 0.09, 0.15
+
+    def there(t: Floats) -> Floats:
+        k = np.minimum((t / half).astype(int), len(places) - 2)
+        s = t / half - k
+        begin, end = s**2 / (2 * share), 1 - share - (1 - s) ** 2 / (2 * share)
+        done = np.where(s < share, begin, np.where(s > 1 - share, end, s - share / 2)) / (1 - share)
+        return np.asarray(places[k] + (places[k + 1] - places[k]) * done)
+
+    assert free_swings(turning_points(edges(led(there, half * 11), 12.3)), GEOMETRY) == []
+
+
 def test_a_hand_that_swings_up_is_no_swing() -> None:
     growing = led(lambda t: np.exp(1.5 * t) * np.sin(OMEGA * t), 1.0)
     assert estimates(edges(growing, 12.3)) == []
@@ -517,8 +597,6 @@ class Session:
     """What the board told of a simulated job until the hand had finished."""
 
     world: World
-    #: What the board's count is ahead of the disc's place.
-    ahead: int
     points: tuple[TurningPoint, ...]
     geometry: Geometry
     #: The board's count at reset, less the disc's.
@@ -560,7 +638,7 @@ def session(scenario: Scenario, seed: int) -> Session:
 def on_the_disc(job: Session, angle_deg: float) -> float:
     """An angle of the unit as the board's counts tell it, degrees in the running direction, phase 0 being the anchor."""
     encoder = job.world._encoder
-    counts = encoder.reading(angle_deg) - encoder.disc.phase_offsets[0] + job.ahead
+    counts = encoder.reading(angle_deg) - encoder.disc.phase_offsets[0] + job.origin
     return counts * job.geometry.sense * job.geometry.count_deg
 
 
