@@ -70,8 +70,11 @@ class Criteria(_Model):
 class Decision(_Model):
     """[decision] how a verdict is reached."""
 
-    #: "guarded": the whole interval of the expanded uncertainty must lie within the limits; "simple": the value must.
-    rule: Literal["guarded", "simple"] = "guarded"
+    #: "guarded": the whole interval of the expanded uncertainty must lie within the limits; "risk": the probability of a wrong
+    #: verdict must be at most `risk`; "simple": the value alone decides.
+    rule: Literal["guarded", "risk", "simple"] = "guarded"
+    #: Greatest probability of a wrong verdict under the rule "risk".
+    risk: Annotated[float, Field(gt=0, le=0.5, strict=True)] = 0.025
     #: Level of confidence of the expanded uncertainty.
     confidence: Annotated[float, Field(ge=0.5, le=0.9999, strict=True)] = 0.95
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import cmath
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from bench import monte_carlo, outliers, speed_fit, swing
@@ -12,9 +14,12 @@ from bench.bench_file import BenchFile
 from bench.contacts import Change
 from bench.encoder import Place, edge_place, rest_place
 from bench.job import Breaker, Difference, Reference, ReferenceKind, Tolerance
-from bench.neutral import Estimate, Finer, Mark, Neutral
+from bench.motion import Rest
+from bench.neutral import Estimate, Finer, LiftedNeutral, Mark, Neutral
+from bench.procedure import PressMark
 from bench.run import BreakerTrace, Pass, Run
 from bench.speed_fit import SpeedFit
+from bench.swing import TurningPoints
 from bench.uncertainty import Budget, Shape, Term, arcsine, rectangular, type_a, welch_satterthwaite
 from bench.verdict import Verdict, decide, probability_inside
 
@@ -61,6 +66,15 @@ class Angle:
 
 
 @dataclass(frozen=True, slots=True)
+class PairResult:
+    """A lobe's mean past one neutral (index from the one first marked), over so many passes."""
+
+    neutral: int
+    passes: int
+    angle: Angle
+
+
+@dataclass(frozen=True, slots=True)
 class OpeningResult:
     """What is stated of one lobe of one breaker."""
 
@@ -70,6 +84,17 @@ class OpeningResult:
     tolerance: Tolerance | None
     verdict: Verdict
     probability: float | None
+    #: Of a compensated cam: the angle past each neutral that the lobe met.
+    pairs: tuple[PairResult, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SpreadResult:
+    """How far a breaker's lobes differ: the latest opening less the earliest, each past its neutral and less its stated offset."""
+
+    early_lobe: int
+    late_lobe: int
+    angle: Angle
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +103,7 @@ class BreakerResult:
 
     breaker: Breaker
     openings: tuple[OpeningResult, ...]
+    spread: SpreadResult | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +122,8 @@ class Evaluation:
     """Everything that the passes so far say. `neutral.angle_deg` is on the disc, in the running direction."""
 
     neutral: Neutral | None
+    #: How far the followers pull neutral, where it was taken with them lifted and down.
+    cam_pull: LiftedNeutral | None
     zero_deg: float
     breakers: tuple[BreakerResult, ...]
     differences: tuple[DifferenceResult, ...]
@@ -121,6 +149,7 @@ class _Evaluator:
         self.offsets = run.phases.offsets()
         self.spacing = run.job.unit.lobe_spacing_deg
         self.neutral: Neutral | None = None
+        self.cam_pull: LiftedNeutral | None = None
         self.zero = 0.0
         self.notes: list[tuple[str, str]] = []
         self.means: dict[str, list[LobeMean]] = {}
@@ -132,14 +161,12 @@ class _Evaluator:
             self.zero = self.neutral.angle_deg
             notes += self._neutral_notes(self.neutral)
         else:
-            rough = self.run.zero_counts()
+            rough = self.run.lobe_zero_counts()
             self.zero = 0.0 if rough is None else rough * self.count_deg
         self.means = {t.breaker.name: self._lobes(t) for t in self.run.epoch.traces}
-        breakers = tuple(
-            BreakerResult(b, tuple(self._opening(b, m, notes) for m in self.means[b.name])) for b in self.job.breakers
-        )
+        breakers = tuple(self._breaker(b) for b in self.job.breakers)
         differences = tuple(r for d in self.job.differences for r in self._difference(d))
-        return Evaluation(self.neutral, self.zero, breakers, differences, tuple(dict.fromkeys(notes)))
+        return Evaluation(self.neutral, self.cam_pull, self.zero, breakers, differences, tuple(dict.fromkeys(notes)))
 
     # --- neutral -----------------------------------------------------------------------------------------------------
 
@@ -150,15 +177,45 @@ class _Evaluator:
         steps = self.run.procedure
         if steps is None or not self.run.sense:
             return None
-        presses = [Mark(self._running(rest_place(p.count, self.offsets)), p.side) for p in steps.presses]
+        epoch = self.run.epoch
+        down = self._located(steps.presses, epoch.rests, epoch.turning_points)
+        lifted = self._located(steps.lifted_presses, epoch.lifted_rests, epoch.lifted_turning_points)
+        if lifted is None:
+            return down
+        joined = neutral_module.with_lifted(lifted, down, self.job.unit.poles)
+        self.cam_pull = joined if joined.cam_pull_deg is not None else None
+        if joined.neutral is down:
+            self.notes.append(
+                (
+                    "followers-lifted-elsewhere",
+                    "Neutral with the followers lifted was felt at another pole than with them down, so that the two cannot be joined; "
+                    "what was felt with them lifted is not used.",
+                )
+            )
+        if self.cam_pull is not None and not joined.within_bound:
+            self.notes.append(
+                (
+                    "cam-pull-large",
+                    f"The followers move neutral by {joined.cam_pull_deg:+.2f}° in the running direction, more than the bench file's "
+                    "bound on the cam's torque explains. Neutral with the followers lifted is used alone; raise cam_torque_fraction, "
+                    "or look for what else changed between the two.",
+                )
+            )
+        return joined.neutral
+
+    def _located(
+        self, pressed: Sequence[PressMark], rested: Sequence[Rest], turning_points: TurningPoints
+    ) -> Neutral | None:
+        presses = [Mark(self._running(rest_place(p.count, self.offsets)), p.side) for p in pressed]
         rests = []
-        for rest in self.run.epoch.rests:
+        for rest in rested:
             side = 1 if (rest.count - rest.released_from) * self.run.sense > 0 else -1
             rests.append(Mark(self._running(rest_place(rest.count, self.offsets)), side))
-        poles, priors = self.job.unit.poles, self.bench.priors
-        return neutral_module.locate(presses, rests, poles, priors, self.count_deg, self._swung(presses))
+        return neutral_module.locate(
+            presses, rests, self.job.unit.poles, self.bench.priors, self.count_deg, self._swung(presses, turning_points)
+        )
 
-    def _swung(self, presses: Sequence[Mark]) -> Finer | None:
+    def _swung(self, presses: Sequence[Mark], turning_points: TurningPoints) -> Finer | None:
         """Neutral by the free swings seen while it was marked, near the presses; None if there are none."""
         alone = neutral_module.locate(presses, [], self.job.unit.poles, self.bench.priors, self.count_deg)
         if alone is None:
@@ -166,7 +223,7 @@ class _Evaluator:
         geometry = swing.Geometry(
             self.run.counts_per_turn, self.run.tick_hz, self.run.sense, self.job.unit.poles, self.offsets
         )
-        free = swing.free_swings(self.run.epoch.turning_points.points, geometry)
+        free = swing.free_swings(turning_points.points, geometry)
         found = [e for e in (swing.estimate(s, geometry) for s in free) if e is not None]
         near = [swing.about_of(e.centre_deg, alone.angle_deg, self.job.unit.poles) for e in found]
         about = swing.About.NEUTRAL if swing.About.NEUTRAL in near else swing.About.REGISTER
@@ -307,14 +364,15 @@ class _Evaluator:
 
     # --- angles ------------------------------------------------------------------------------------------------------
 
-    def _own_terms(self, breaker: Breaker, mean: LobeMean, of: str = "") -> list[Term]:
+    def _own_terms(self, breaker: Breaker, mean: LobeMean, of: str = "", freedom: int | None = None) -> list[Term]:
+        """Terms of one lobe's own passes; `freedom` where the scatter is known from more passes than these."""
         name = f" of {of}" if of else ""
         n = len(mean.passes)
         terms = []
         if mean.line is not None:
             terms.append(type_a(f"zero-speed angle{name}", mean.line.u_zero_speed_deg, mean.line.freedom))
         elif mean.scatter_deg is not None:
-            terms.append(type_a(f"repeatability of passes{name}", mean.scatter_deg / math.sqrt(n), n - 1))
+            terms.append(type_a(f"repeatability of passes{name}", mean.scatter_deg / math.sqrt(n), freedom or n - 1))
         terms.append(
             Term(f"count, place between edges{name}", "B", Shape.RECTANGULAR, mean.u_place_deg, "deg", 1.0, math.inf)
         )
@@ -326,10 +384,15 @@ class _Evaluator:
         terms.append(rectangular(f"latch of board{name}", LATCH_S, "s", speed))
         return terms
 
-    def _eccentricity(self, distance_deg: float) -> Term:
+    def _eccentricity(self, *distances_deg: float) -> Term:
+        """Of the mean over places so far from the reference: a sine over the turn, seen at each of them and at the reference.
+
+        |mean of exp(iΔ) - 1|, which for one distance Δ is 2 sin(Δ/2).
+        """
         mounting = self.bench.mounting
         ratio_deg = math.degrees(mounting.eccentricity_um / 1000 / mounting.grating_radius_mm)
-        return arcsine("encoder off-centre", ratio_deg, "deg", 2 * math.sin(math.radians(abs(distance_deg) % 360) / 2))
+        turned = [cmath.rect(1.0, math.radians(d)) for d in distances_deg]
+        return arcsine("encoder off-centre", ratio_deg, "deg", abs(sum(turned) / len(turned) - 1))
 
     def _hysteresis(self) -> Term:
         return rectangular("encoder hysteresis", self.bench.mounting.hysteresis_counts * self.count_deg)
@@ -343,28 +406,84 @@ class _Evaluator:
     def _from_neutral(self, breaker: Breaker, mean: LobeMean) -> Angle | None:
         if self.neutral is None or not mean.passes:
             return None
-        value, spacings = mean.angle_deg, mean.lobe
-        target = self._target_from_neutral(breaker)
-        if target is not None:
-            # An opening just before neutral is the last one after the neutral before it: count it from where its target lies.
-            on = round((value - target) / self.spacing)
-            value, spacings = value - on * self.spacing, spacings + on
+        on = self._neutrals_on(breaker, mean)
+        value = mean.angle_deg - on * self.spacing
         terms = self._own_terms(breaker, mean)
         terms += self.neutral.terms
         terms.append(self._hysteresis())
-        terms.append(self._eccentricity(spacings * self.spacing + value))
-        if spacings % self.job.unit.poles:
-            terms.append(self._other_pole())
+        terms.append(self._eccentricity(*((p.ordinal + on) * self.spacing + value for p in mean.passes)))
+        terms += self._other_poles(p.ordinal + on for p in mean.passes)
         return Angle(value, self._budget(terms))
 
-    def _other_pole(self) -> Term:
-        return rectangular("pole spacing, not marked itself", self.bench.priors.pole_spacing_deg)
+    def _neutrals_on(self, breaker: Breaker, mean: LobeMean) -> int:
+        """Spacings from neutral 0, beyond the pass's ordinal, to the neutral that the pass counts from."""
+        expected = self._target_from_neutral(breaker, mean.lobe)
+        if expected is not None:
+            # An opening just before neutral is the last one after the neutral before it: count it from where its target lies.
+            return round((mean.angle_deg - expected) / self.spacing)
+        return math.floor(mean.angle_deg / self.spacing) if self.job.needs_lobe_mark else 0
 
-    def _target_from_neutral(self, breaker: Breaker) -> float | None:
+    def _other_poles(self, neutrals: Iterable[int]) -> list[Term]:
+        """One term per neutral that was not marked itself, with the share of the passes that count from it."""
+        found = Counter(n % self.job.unit.poles for n in neutrals)
+        return [
+            rectangular(
+                f"pole spacing, neutral {place} not marked itself",
+                self.bench.priors.pole_spacing_deg,
+                sensitivity=times / found.total(),
+            )
+            for place, times in sorted(found.items())
+            if place
+        ]
+
+    def _pairs(self, breaker: Breaker, mean: LobeMean) -> tuple[PairResult, ...]:
+        """A compensated cam's lobe by the neutral that its passes counted from; they differ from one turn of the cam to the next."""
+        if self.neutral is None or not self.job.needs_lobe_mark or not mean.passes:
+            return ()
+        on = self._neutrals_on(breaker, mean)
+        past = [p.angle_deg - self.zero - p.ordinal * self.spacing for p in mean.passes]
+        whole = math.fsum(past) / len(past)
+        groups: dict[int, list[int]] = {}
+        for at, taken in enumerate(mean.passes):
+            groups.setdefault((taken.ordinal + on) % self.job.unit.poles, []).append(at)
+        found = []
+        for place, members in sorted(groups.items()):
+            passes = tuple(mean.passes[at] for at in members)
+            angle = mean.angle_deg + math.fsum(past[at] for at in members) / len(members) - whole
+            terms = self._own_terms(breaker, replace(mean, passes=passes), freedom=len(past) - 1)
+            terms += self.neutral.terms
+            terms.append(self._hysteresis())
+            value = angle - on * self.spacing
+            terms.append(self._eccentricity(*((p.ordinal + on) * self.spacing + value for p in passes)))
+            terms += self._other_poles(p.ordinal + on for p in passes)
+            found.append(PairResult(place, len(passes), Angle(value, self._budget(terms))))
+        return tuple(found)
+
+    def _spread(self, breaker: Breaker, openings: Sequence[OpeningResult]) -> SpreadResult | None:
+        """Latest lobe against earliest, each past its own neutral and less its stated offset."""
+        past = [
+            (o.from_neutral.value_deg - breaker.offset_deg(o.mean.lobe), o)
+            for o in openings
+            if o.from_neutral is not None and o.from_neutral.value_deg is not None
+        ]
+        if len(past) < 2:
+            return None
+        (low, early), (high, late) = min(past, key=lambda p: p[0]), max(past, key=lambda p: p[0])
+        terms = []
+        for opening in (early, late):
+            name = f"lobe {opening.mean.lobe}"
+            terms += self._own_terms(breaker, opening.mean, name)
+            on = self._neutrals_on(breaker, opening.mean)
+            terms += self._other_poles(p.ordinal + on for p in opening.mean.passes)
+        # Over a whole turn: what lies between the two, and between their neutrals, may be any distance on the disc.
+        terms.append(self._eccentricity(180.0))
+        return SpreadResult(early.mean.lobe, late.mean.lobe, Angle(high - low, self._budget(terms)))
+
+    def _target_from_neutral(self, breaker: Breaker, lobe: int) -> float | None:
         """The breaker's target as an angle past neutral, if its chain of references leads there by targets alone."""
         total, at = 0.0, breaker
-        while at.tolerance is not None:
-            total += at.tolerance.target_deg
+        while (expected := at.expected(lobe)) is not None:
+            total += expected.target_deg
             if at.reference.kind is ReferenceKind.NEUTRAL:
                 return total
             if at.reference.kind is not ReferenceKind.TARGET:
@@ -379,16 +498,16 @@ class _Evaluator:
         mark = self._running(rest_place(steps.mark.count, self.offsets))
         whole = self.zero + mean.lobe * self.spacing + mean.angle_deg - mark
         # Nearest to the target if there is one, else the first opening after the mark or a whole number of spacings on.
-        near = breaker.tolerance.target_deg if breaker.tolerance is not None else self.spacing / 2
+        expected = breaker.expected(mean.lobe)
+        near = expected.target_deg if expected is not None else self.spacing / 2
         spacings = round((whole - near) / self.spacing)
         value = whole - spacings * self.spacing
         terms = self._own_terms(breaker, mean)
         terms.append(rectangular("setting to the angle mark", self.bench.priors.mark_setting_deg))
         terms.append(rectangular("mark, count", self.count_deg / 2))
         terms.append(self._hysteresis())
-        terms.append(self._eccentricity(whole))
-        if spacings % self.job.unit.poles:
-            terms.append(self._other_pole())
+        terms.append(self._eccentricity(*(whole + (p.ordinal - mean.lobe) * self.spacing for p in mean.passes)))
+        terms += self._other_poles([spacings])
         return Angle(value, self._budget(terms))
 
     def _between(self, first: Breaker, one: LobeMean, second: Breaker, two: LobeMean, value: float) -> Angle:
@@ -417,10 +536,15 @@ class _Evaluator:
         other = self.job.breaker(reference.breaker or "")
         if reference.kind is ReferenceKind.OPENING:
             return self._from_opening(breaker, mean, other)
-        if other.tolerance is None:
+        expected = other.expected(mean.lobe)
+        if expected is None:
             return None
         base = self._relative(breaker, mean, other.reference)
-        return None if base is None else Angle(base.value_deg - other.tolerance.target_deg, base.budget)
+        return None if base is None else Angle(base.value_deg - expected.target_deg, base.budget)
+
+    def _breaker(self, breaker: Breaker) -> BreakerResult:
+        openings = tuple(self._opening(breaker, mean, self.notes) for mean in self.means[breaker.name])
+        return BreakerResult(breaker, openings, self._spread(breaker, openings))
 
     def _opening(self, breaker: Breaker, mean: LobeMean, notes: list[tuple[str, str]]) -> OpeningResult:
         from_neutral = self._from_neutral(breaker, mean)
@@ -429,9 +553,10 @@ class _Evaluator:
             from_neutral if counts_from.kind is ReferenceKind.NEUTRAL else self._relative(breaker, mean, counts_from)
         )
         tolerance = breaker.limits(mean.lobe)
+        pairs = self._pairs(breaker, mean)
         if angle is None or tolerance is None:
-            return OpeningResult(mean, from_neutral, angle, tolerance, Verdict.NONE, None)
-        verdict = decide(angle.value_deg, angle.budget, tolerance, self.bench.decision.rule)
+            return OpeningResult(mean, from_neutral, angle, tolerance, Verdict.NONE, None, pairs)
+        verdict = decide(angle.value_deg, angle.budget, tolerance, self.bench.decision)
         if (
             self.neutral is not None
             and self._counts_from_neutral(breaker)
@@ -447,9 +572,8 @@ class _Evaluator:
                     f"tolerance of {tolerance.width_deg:.2f}°; only what lies far outside can be judged from this neutral.",
                 )
             )
-        return OpeningResult(
-            mean, from_neutral, angle, tolerance, verdict, probability_inside(angle.value_deg, angle.budget, tolerance)
-        )
+        probability = probability_inside(angle.value_deg, angle.budget, tolerance)
+        return OpeningResult(mean, from_neutral, angle, tolerance, verdict, probability, pairs)
 
     def _counts_from_neutral(self, breaker: Breaker) -> bool:
         reference = breaker.reference
@@ -473,7 +597,7 @@ class _Evaluator:
                 continue
             value, two = min(options, key=lambda option: abs(option[0] - difference.tolerance.target_deg))
             angle = self._between(first, one, second, two, value)
-            verdict = decide(value, angle.budget, difference.tolerance, self.bench.decision.rule)
+            verdict = decide(value, angle.budget, difference.tolerance, self.bench.decision)
             probability = probability_inside(value, angle.budget, difference.tolerance)
             found.append(DifferenceResult(difference, one.lobe, angle, verdict, probability))
         return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -16,6 +16,13 @@ class Rotation(StrEnum):
     def other(self) -> Rotation:
         """The opposite direction."""
         return Rotation.COUNTERCLOCKWISE if self is Rotation.CLOCKWISE else Rotation.CLOCKWISE
+
+
+class Cam(StrEnum):
+    """How the points are worked: by a cam on the rotating magnet, or by a geared one with a lobe for each cylinder."""
+
+    PLAIN = "plain"
+    COMPENSATED = "compensated"
 
 
 class ReferenceKind(StrEnum):
@@ -68,7 +75,11 @@ class Tolerance:
 
 @dataclass(frozen=True, slots=True)
 class Breaker:
-    """One set of points. `limited_lobes` None means that every lobe is limited."""
+    """One set of points. `limited_lobes` None means that every lobe is limited.
+
+    `offsets_deg` holds what each lobe of a compensated cam opens later than the target, degrees of the rotating magnet; empty
+    for a plain cam, and where the user states none.
+    """
 
     name: str
     channel: int
@@ -76,12 +87,23 @@ class Breaker:
     tolerance: Tolerance | None
     limited_lobes: tuple[int, ...] | None
     capacitor_uf: float | None
+    offsets_deg: tuple[float, ...] = ()
+
+    def offset_deg(self, lobe: int) -> float:
+        """What `lobe` is to open later than the target, degrees."""
+        return self.offsets_deg[lobe] if self.offsets_deg else 0.0
+
+    def expected(self, lobe: int) -> Tolerance | None:
+        """Target and limits as they would be for `lobe`, limited or not; None without a target."""
+        if self.tolerance is None:
+            return None
+        return replace(self.tolerance, target_deg=self.tolerance.target_deg + self.offset_deg(lobe))
 
     def limits(self, lobe: int) -> Tolerance | None:
         """Tolerance that `lobe` has to meet, or None."""
         if self.limited_lobes is not None and lobe not in self.limited_lobes:
             return None
-        return self.tolerance
+        return self.expected(lobe)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,16 +124,26 @@ class Unit:
     rotation: Rotation
     poles: int
     impulse_coupling: str
+    cam: Cam = Cam.PLAIN
+    cylinders: int | None = None
 
     @property
     def lobe_spacing_deg(self) -> float:
-        """Rotor angle between two neutrals, and between two openings of a plain cam."""
+        """Rotor angle between two neutrals, and between two openings, but for a compensated cam's offsets.
+
+        A compensated cam turns once while the magnet turns cylinders / poles times, and has one lobe per cylinder.
+        """
         return 360.0 / self.poles
 
     @property
     def lobes(self) -> int:
-        """Openings per turn of a plain cam."""
-        return self.poles
+        """Lobes of the cam: of a plain one as many as poles, of a compensated one as many as cylinders."""
+        return self.cylinders if self.cam is Cam.COMPENSATED and self.cylinders is not None else self.poles
+
+    @property
+    def magnet_turns_per_cam_turn(self) -> float:
+        """Turns of the rotating magnet after which the lobes come round again."""
+        return self.lobes / self.poles
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +169,11 @@ class Job:
             if breaker.name == name:
                 return breaker
         raise KeyError(name)
+
+    @property
+    def needs_lobe_mark(self) -> bool:
+        """True if the lobes have to be named by the user's No. 1 mark."""
+        return self.unit.cam is Cam.COMPENSATED
 
     @property
     def needs_mark(self) -> bool:

@@ -12,6 +12,7 @@ from bench.errors import JobFileError
 from bench.files import printable, read_toml, validated
 from bench.job import (
     Breaker,
+    Cam,
     Difference,
     Job,
     Limits,
@@ -37,6 +38,8 @@ _Degrees = _Number
 _Allowance = Annotated[_Number, Field(ge=0, le=180)]
 _Whole = Annotated[int, Field(ge=-1_000_000, le=1_000_000, strict=True)]
 _RESERVED = ("neutral", "mark")
+#: Radial engines have at least this many cylinders.
+LEAST_COMPENSATED = 3
 
 
 class _Model(BaseModel):
@@ -54,14 +57,21 @@ class UnitTable(_Model):
     cylinders: Annotated[_Whole, Field(ge=1, le=36)] | None = None
     impulse_coupling: Literal["none", "removed", "secured", "fitted"]
 
+    @property
+    def lobes(self) -> int:
+        """Lobes of the cam."""
+        return self.cylinders if self.cam == "compensated" and self.cylinders is not None else self.poles
+
     @model_validator(mode="after")
     def _possible(self) -> UnitTable:
         if self.poles not in (2, 4, 6, 8):
             raise ValueError(
                 f"poles is 2, 4, 6 or 8 (flux reversals per turn of the rotating magnet), not {self.poles}"
             )
-        if self.cam == "compensated":
-            raise ValueError('cam = "compensated" cannot be measured by this version; "plain" was expected')
+        if self.cam == "compensated" and (self.cylinders is None or self.cylinders < LEAST_COMPENSATED):
+            raise ValueError(
+                f'cylinders: needed for cam = "compensated" (its lobes, one per cylinder), {LEAST_COMPENSATED} or more'
+            )
         if self.impulse_coupling == "fitted":
             raise ValueError(
                 'impulse_coupling is "fitted": at hand speed it stops the magnet, then snaps. Take it off, or secure its '
@@ -107,8 +117,6 @@ class BreakerTable(_Model):
             raise ValueError('lobes: an empty list limits nothing; leave the target out, or name lobes, or write "all"')
         if self.minus_deg == 0 and self.plus_deg == 0:
             raise ValueError("minus_deg, plus_deg: both are 0, so that no opening could ever be inside")
-        if self.offsets_deg is not None:
-            raise ValueError("offsets_deg: belongs to a compensated cam only")
         return self
 
 
@@ -144,8 +152,9 @@ class JobFile(_Model):
                 raise ValueError(f"{where}.from: a breaker's angle cannot count from itself")
             if isinstance(breaker.lobes, tuple):
                 for lobe in breaker.lobes:
-                    if not 0 <= lobe < self.unit.poles:
-                        raise ValueError(f"{where}.lobes: {lobe} is not one of the lobes 0 to {self.unit.poles - 1}")
+                    if not 0 <= lobe < self.unit.lobes:
+                        raise ValueError(f"{where}.lobes: {lobe} is not one of the lobes 0 to {self.unit.lobes - 1}")
+            _check_offsets(breaker, self.unit, spacing, where)
             if breaker.opens_at_deg is not None and reference is not None:
                 _check_target(breaker.opens_at_deg, reference, spacing, f"{where}.opens_at_deg")
                 if (
@@ -206,6 +215,27 @@ def _reference(text: str | None, names: list[str], where: str) -> Reference | No
     return Reference(ReferenceKind.TARGET if dot else ReferenceKind.OPENING, name)
 
 
+def _check_offsets(breaker: BreakerTable, unit: UnitTable, spacing: float, where: str) -> None:
+    offsets = breaker.offsets_deg
+    if offsets is None:
+        several = breaker.lobes == "all" or len(set(breaker.lobes)) > 1
+        if unit.cam == "compensated" and breaker.opens_at_deg is not None and several:
+            raise ValueError(
+                f"{where}.offsets_deg: missing, but needed where several lobes of a compensated cam are limited: what each of the "
+                f"{unit.lobes} lobes opens later than the target, degrees of the rotating magnet. Or name the one limited lobe in lobes"
+            )
+        return
+    if unit.cam != "compensated":
+        raise ValueError(f"{where}.offsets_deg: belongs to a compensated cam only")
+    if len(offsets) != unit.lobes:
+        raise ValueError(f"{where}.offsets_deg: {unit.lobes} figures were expected, one per lobe, not {len(offsets)}")
+    for offset in offsets:
+        if abs(offset) > spacing / 4:
+            raise ValueError(
+                f"{where}.offsets_deg: {offset:g} is impossible; -{spacing / 4:g} to {spacing / 4:g} was expected"
+            )
+
+
 def _check_target(target: float, reference: Reference, spacing: float, where: str) -> None:
     low, high = {
         ReferenceKind.NEUTRAL: (0.0, spacing),
@@ -241,6 +271,7 @@ def to_job(file: JobFile) -> Job:
             tolerance=_tolerance(b),
             limited_lobes=None if b.lobes == "all" else tuple(b.lobes),
             capacitor_uf=b.capacitor_uf,
+            offsets_deg=b.offsets_deg or (),
         )
         for b in file.breaker
     )
@@ -253,6 +284,8 @@ def to_job(file: JobFile) -> Job:
         rotation=Rotation(file.unit.rotation),
         poles=file.unit.poles,
         impulse_coupling=file.unit.impulse_coupling,
+        cam=Cam(file.unit.cam),
+        cylinders=file.unit.cylinders,
     )
     limits = None if file.limits is None else Limits(file.limits.reference, file.limits.revision)
     return Job(unit, limits, breakers, differences)

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -56,6 +57,20 @@ def needed(budget: Budget) -> bool:
 
 def propagate(budget: Budget) -> Propagated:
     """The budget's interval for its confidence, from 200,000 draws. The same budget gives the same bits, in whatever order its terms."""
+    rank = math.ceil(budget.confidence * DRAWS) - 1
+    # All terms are symmetric about zero: the quantile of the sizes is the symmetric interval's half, from both tails at once.
+    half_width = float(np.partition(np.abs(_errors(budget)), rank)[rank])
+    return Propagated(half_width, _standard_deviation(budget.terms), budget.confidence, DRAWS)
+
+
+def probability_between(budget: Budget, low_deg: float, high_deg: float) -> float:
+    """Probability that the error lies from `low_deg` to `high_deg`, by the same draws as `propagate`; JCGM 106:2012, 7.2."""
+    errors = _errors(budget)
+    return float(np.count_nonzero((errors >= low_deg) & (errors <= high_deg))) / DRAWS
+
+
+def _errors(budget: Budget) -> Floats:
+    """Draws of the budget's sum, degrees, shape (DRAWS,)."""
     terms = sorted(budget.terms, key=lambda t: (t.shape, t.freedom, t.contribution_deg))
     bounded = [t for t in terms if t.shape in (Shape.RECTANGULAR, Shape.ARCSINE)]
     scattered = [t for t in terms if _few(t)]
@@ -70,10 +85,7 @@ def propagate(budget: Budget) -> Propagated:
             block += _student(source, term.freedom, term.contribution_deg)
         for term in bounded:
             block += _bounded(source, term.shape, term.contribution_deg)
-    rank = math.ceil(budget.confidence * DRAWS) - 1
-    # All terms are symmetric about zero: the quantile of the sizes is the symmetric interval's half, from both tails at once.
-    half_width = float(np.partition(np.abs(sums), rank)[rank])
-    return Propagated(half_width, _standard_deviation(terms), budget.confidence, DRAWS)
+    return sums
 
 
 def _few(term: Term) -> bool:
@@ -81,7 +93,7 @@ def _few(term: Term) -> bool:
     return term.shape in (Shape.NORMAL, Shape.T) and term.freedom <= MANY
 
 
-def _standard_deviation(terms: list[Term]) -> float | None:
+def _standard_deviation(terms: Sequence[Term]) -> float | None:
     """Of the sum: variances of independent terms add, so no draws are needed."""
     total = 0.0
     for term in terms:

@@ -16,6 +16,7 @@ from bench.bench_file import Priors
 from bench.uncertainty import Shape, Term, coverage_factor, rectangular, welch_satterthwaite
 
 LEAST_PER_SIDE = 2
+CAM_TORQUE = "neutral, cam torque"
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +125,7 @@ def locate(
     terms = [
         replace(t, sensitivity=t.sensitivity * part) for part, group in zip(share, own, strict=True) for t in group
     ]
-    terms.append(rectangular("neutral, cam torque", math.degrees(priors.cam_torque_fraction) / poles))
+    terms.append(rectangular(CAM_TORQUE, math.degrees(priors.cam_torque_fraction) / poles))
     terms.append(rectangular("neutral, unequal friction", band / 2, sensitivity=priors.friction_asymmetry))
     # Each mark was read as the middle of its count; the finest that a common part of that can be is one count wide.
     terms.append(rectangular("neutral, count", count_deg / 2))
@@ -132,6 +133,91 @@ def locate(
         terms.append(rectangular("neutral, pole spacing", priors.pole_spacing_deg))
     method = " and ".join(e.method for e in used)
     return Neutral(angle, method, tuple(terms), tuple(estimates), pressed.band_deg, agree)
+
+
+@dataclass(frozen=True, slots=True)
+class LiftedNeutral:
+    """Neutral that used what was felt with the followers off the cam, and what that tells of the cam's pull.
+
+    `cam_pull_deg` is how far the followers move neutral in the running direction, None where it was not felt with them down as well;
+    `within_bound` is false where that is more than scatter and the bench's bound on the cam's torque explain.
+    """
+
+    neutral: Neutral
+    cam_pull_deg: float | None
+    u_cam_pull_deg: float | None
+    within_bound: bool
+
+
+def with_lifted(lifted: Neutral, down: Neutral | None, poles: int) -> LiftedNeutral:
+    """Join neutral felt with the followers lifted with the one felt with them on the cam, at the place of the latter.
+
+    Model: lifted gives N, down gives N + b with b the cam's pull, bounded by the bench file. Where the difference is within that
+    bound and the scatter, the mean weighted by the inverse square of each one's standard uncertainty; b then counts with the share
+    of `down`. Where not, the bound does not hold for this unit, and the lifted one stands alone. What both have in common (unequal
+    friction, the count) adds with its sign (JCGM 100:2008, 5.2.2, correlation +1).
+    """
+    free = [t for t in lifted.terms if t.source != CAM_TORQUE]
+    alone = replace(
+        lifted, method=f"{lifted.method}, followers lifted", terms=tuple(_named(free)), estimates=_lifted(lifted)
+    )
+    if down is None:
+        return LiftedNeutral(alone, None, None, True)
+    angle, places = fold(lifted.angle_deg, down.angle_deg, 360.0 / poles)
+    if places % poles:
+        # Another neutral: each is off its place by an error of its own, which the cam's pull cannot be told from.
+        return LiftedNeutral(down, None, None, True)
+    both = [t for t in free if t.kind == "A"], [t for t in down.terms if t.kind == "A"]
+    freedom = welch_satterthwaite([(t.contribution_deg, t.freedom) for group in both for t in group])
+    pull = down.angle_deg - angle
+    u_pull = math.hypot(*(t.contribution_deg for group in both for t in group))
+    bound = math.sqrt(3) * math.fsum(t.contribution_deg for t in down.terms if t.source == CAM_TORQUE)
+    within = abs(pull) <= bound + coverage_factor(freedom, 0.99) * u_pull
+    estimates = _lifted(lifted, angle - lifted.angle_deg) + down.estimates
+    band = max(lifted.band_deg, down.band_deg)
+    if not within:
+        moved = replace(alone, angle_deg=angle, estimates=estimates, band_deg=band)
+        return LiftedNeutral(moved, pull, u_pull, False)
+    weights = 1 / math.fsum(t.contribution_deg**2 for t in free), 1 / down.standard_uncertainty_deg**2
+    share = weights[0] / math.fsum(weights)
+    terms = _named([_times(t, share) for t in free]) + [_times(t, 1 - share) for t in down.terms]
+    joined = Neutral(
+        share * angle + (1 - share) * down.angle_deg,
+        f"{alone.method}; {down.method}",
+        tuple(_merged(terms)),
+        estimates,
+        band,
+        lifted.agree and down.agree,
+    )
+    return LiftedNeutral(joined, pull, u_pull, True)
+
+
+def _lifted(neutral: Neutral, by_deg: float = 0.0) -> tuple[Estimate, ...]:
+    return tuple(
+        replace(e, method=f"{e.method}, followers lifted", angle_deg=e.angle_deg + by_deg) for e in neutral.estimates
+    )
+
+
+def _named(terms: Sequence[Term]) -> list[Term]:
+    return [replace(t, source=f"{t.source}, followers lifted") if t.kind == "A" else t for t in terms]
+
+
+def _times(term: Term, share: float) -> Term:
+    return replace(term, sensitivity=term.sensitivity * share)
+
+
+def _merged(terms: Sequence[Term]) -> list[Term]:
+    """Terms of one source as one, with their contributions added."""
+    merged: dict[str, Term] = {}
+    for term in terms:
+        known = merged.get(term.source)
+        if known is None:
+            merged[term.source] = term
+        else:
+            total = known.contribution_deg + term.contribution_deg
+            u = known.standard_uncertainty or term.standard_uncertainty
+            merged[term.source] = replace(known, standard_uncertainty=u, sensitivity=total / u if u else 0.0)
+    return list(merged.values())
 
 
 def _scatter(estimate: Estimate) -> Term:

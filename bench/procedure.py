@@ -48,8 +48,12 @@ class Procedure:
     passes_wanted: int
     tick_hz: int
     step: Step = Step.SENSE
+    lobe_mark: PressMark | None = None
     mark: PressMark | None = None
     presses: list[PressMark] = field(default_factory=list)
+    #: Followers are off the cam, so that no cam torque pulls; presses now are for `lifted_presses`.
+    followers_lifted: bool = False
+    lifted_presses: list[PressMark] = field(default_factory=list)
     neutral_skipped: bool = False
     _progress_tick: int | None = None
     _last_pedal_tick: int | None = None
@@ -61,16 +65,20 @@ class Procedure:
     def sense_found(self, tick: int) -> None:
         """The running direction is known."""
         if self.step is Step.SENSE:
-            self.step = Step.MARKS if self.job.needs_mark else Step.NEUTRAL
+            self.step = self._first_step()
             self._progress_tick = tick
 
     def press(self, mark: PressMark) -> bool:
         """A press came; true if it counts for this step."""
         if self.step is Step.MARKS:
-            self.mark = mark
-            self.step = Step.NEUTRAL
+            if self.job.needs_lobe_mark and self.lobe_mark is None:
+                self.lobe_mark = mark
+            else:
+                self.mark = mark
+            if self.mark is not None or not self.job.needs_mark:
+                self.step = Step.NEUTRAL
         elif self.step is Step.NEUTRAL and mark.side != 0:
-            self.presses.append(mark)
+            (self.lifted_presses if self.followers_lifted else self.presses).append(mark)
         else:
             return False
         self._progress_tick = mark.tick
@@ -92,24 +100,47 @@ class Procedure:
         self._progress_tick = tick
 
     def _neutral_complete(self) -> bool:
-        if not self.job.needs_neutral and not self.presses:
+        if not self.job.needs_neutral and not self.presses and not self.lifted_presses:
             self.neutral_skipped = True
             return True
-        return min(self.presses_per_side) >= LEAST_PER_SIDE
+        return max(min(_per_side(self.presses)), min(_per_side(self.lifted_presses))) >= LEAST_PER_SIDE
 
     @property
     def presses_per_side(self) -> tuple[int, int]:
-        """Presses approached in the running direction, and against it."""
-        below = sum(1 for p in self.presses if p.side > 0)
-        return below, len(self.presses) - below
+        """Presses of the present part of the step, approached in the running direction and against it."""
+        return _per_side(self.lifted_presses if self.followers_lifted else self.presses)
+
+    @property
+    def zero_presses(self) -> list[PressMark]:
+        """Presses that say which neutral the lobes count from: those with the followers down, if they are enough to place it."""
+        if self.lifted_presses and min(_per_side(self.presses)) < LEAST_PER_SIDE:
+            return self.lifted_presses
+        return self.presses
+
+    def followers_down(self) -> bool:
+        """The followers are on the cam again. True if enough was pressed while they were lifted; if not, it is dropped."""
+        self.followers_lifted = False
+        if min(_per_side(self.lifted_presses)) >= LEAST_PER_SIDE:
+            return True
+        self.lifted_presses.clear()
+        return False
 
     def zero_void(self) -> None:
         """The count is lost: marks and neutral must be set again. That is no progress."""
         if self.step in (Step.SENSE, Step.DONE):
             return
         self.presses.clear()
-        self.mark = None
-        self.step = Step.MARKS if self.job.needs_mark else Step.NEUTRAL
+        self.lifted_presses.clear()
+        self.lobe_mark = self.mark = None
+        self.step = self._first_step()
+
+    def _first_step(self) -> Step:
+        return Step.MARKS if self.job.needs_lobe_mark or self.job.needs_mark else Step.NEUTRAL
+
+    @property
+    def lobe_mark_wanted(self) -> bool:
+        """True while the next press is the No. 1 lobe mark."""
+        return self.step is Step.MARKS and self.job.needs_lobe_mark and self.lobe_mark is None
 
     def passes_complete(self, passes: Mapping[str, Sequence[int]]) -> bool:
         """True when every lobe of every breaker has its passes; `passes` gives their number per lobe."""
@@ -127,14 +158,18 @@ class Procedure:
         if self.step is Step.SENSE:
             return f"{SENSE_DEG:.0f}° of travel in the running direction"
         if self.step is Step.MARKS:
+            if self.lobe_mark_wanted:
+                return "a press at the No. 1 lobe's mark, before its points open"
             return "a press at the manual's angle mark"
         if self.step is Step.NEUTRAL:
             below, above = self.presses_per_side
             parts = []
-            if self.job.needs_neutral or self.presses:
+            if not self._neutral_complete():
                 for n, side in ((below, "turning up to it in the running direction"), (above, "coming back to it")):
                     if n < LEAST_PER_SIDE:
                         parts.append(f"{LEAST_PER_SIDE - n} more press{'es' if n == 0 else ''} at neutral {side}")
+            if self.followers_lifted:
+                parts.append("the followers let down on the cam again")
             return ", ".join(parts) or "the first opening in the running direction"
         short = [
             f"{name} lobe {lobe}: {self.passes_wanted - n}"
@@ -143,6 +178,11 @@ class Procedure:
             if n < self.passes_wanted
         ]
         return "passes of " + ", ".join(short)
+
+
+def _per_side(presses: Sequence[PressMark]) -> tuple[int, int]:
+    below = sum(1 for p in presses if p.side > 0)
+    return below, len(presses) - below
 
 
 def stuck_error(breaker: Breaker, is_open: bool) -> ProcedureError:
@@ -157,6 +197,15 @@ def stuck_error(breaker: Breaker, is_open: bool) -> ProcedureError:
         "no-opening",
         f"{breaker.name} (channel {breaker.channel}) never opened over two whole lobe spacings. Likely causes: "
         f"{NO_OPENING_CAUSES}. Check these, then start again.",
+    )
+
+
+def lobe_mark_error(breaker: Breaker, lead_deg: float, least_deg: float) -> ProcedureError:
+    """The No. 1 mark was pressed so near an opening that it cannot tell which one is No. 1."""
+    return ProcedureError(
+        "lobe-mark-unclear",
+        f"{breaker.name} opens {lead_deg:.1f}° after the press at the No. 1 lobe's mark, give or take whole lobe spacings; a press within "
+        f"{least_deg:g}° of an opening cannot tell which lobe is No. 1. Start again and press some degrees before it opens the points.",
     )
 
 

@@ -8,8 +8,10 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
+from bench import engine
 from bench.bench_file import BenchFile
 from bench.evaluation import Angle, BreakerResult, DifferenceResult, Evaluation, OpeningResult, evaluate
+from bench.job import Breaker, Unit
 from bench.job_file import JobFile
 from bench.run import Failure, Run
 from bench.settings import ANALYSIS
@@ -69,6 +71,43 @@ class NeutralRow(_Model):
     estimates: tuple[EstimateRow, ...]
 
 
+class PairRow(_Model):
+    """A compensated cam's lobe past one neutral; they meet anew after lcm(cylinders, poles) / poles turns of the magnet."""
+
+    neutral: int
+    passes: int
+    from_neutral_deg: Number
+    standard_uncertainty_deg: Number
+    expanded_uncertainty_deg: Number
+
+
+class SpreadRow(_Model):
+    """Latest lobe less earliest, each past its own neutral and less its stated offset."""
+
+    early_lobe: int
+    late_lobe: int
+    spread_deg: Number
+    standard_uncertainty_deg: Number
+    expanded_uncertainty_deg: Number
+
+
+class CamPullRow(_Model):
+    """How far the followers pull neutral in the running direction: felt with them down, less felt with them lifted."""
+
+    angle_deg: Number
+    standard_uncertainty_deg: Number
+    within_bound: bool
+
+
+class EngineRow(_Model):
+    """What the magnet's degrees are on a four-stroke engine."""
+
+    cylinders: int
+    magneto_turns_per_crank_turn: Number
+    crank_deg_per_magneto_deg: Number
+    firing_order: tuple[int, ...] | None
+
+
 class OpeningRow(_Model):
     """One lobe of one breaker. Angle, uncertainties, target, limits and verdict are relative to the breaker's `from`."""
 
@@ -92,6 +131,11 @@ class OpeningRow(_Model):
     closing_deg: Number
     dwell_deg: Number
     bounce_ms: Number
+    offset_deg: Number
+    cylinder: int | None
+    crank_deg: Number
+    crank_expanded_uncertainty_deg: Number
+    by_neutral: tuple[PairRow, ...]
 
 
 class BreakerRow(_Model):
@@ -101,6 +145,7 @@ class BreakerRow(_Model):
     channel: int
     from_: str = Field(alias="from")
     openings: tuple[OpeningRow, ...]
+    lobe_spread: SpreadRow | None
 
 
 class DifferenceRow(_Model):
@@ -160,6 +205,8 @@ class ResultDocument(_Model):
     limits: dict[str, Any] | None = None
     decision: dict[str, Any] | None = None
     board: dict[str, Any] | None = None
+    engine: EngineRow | None = None
+    cam_pull: CamPullRow | None = None
     neutrals: tuple[NeutralRow, ...] = ()
     breakers: tuple[BreakerRow, ...] = ()
     differences: tuple[DifferenceRow, ...] = ()
@@ -220,8 +267,10 @@ def document(run: Run, journal: str | None) -> ResultDocument:
             "firmware": f"{hello.firmware_major}.{hello.firmware_minor}.{hello.firmware_patch}",
             "counts_per_turn": hello.counts_per_turn,
         },
+        engine=_engine(run.job.unit),
+        cam_pull=None if evaluation is None else _cam_pull(evaluation),
         neutrals=() if evaluation is None else _neutrals(run, evaluation),
-        breakers=() if evaluation is None else tuple(_breaker(b) for b in evaluation.breakers),
+        breakers=() if evaluation is None else tuple(_breaker(run.job.unit, b) for b in evaluation.breakers),
         differences=() if evaluation is None else tuple(_difference(d) for d in evaluation.differences),
         link=LinkRow(
             frames=run.stream.counts.frames, bad_frames=run.stream.counts.bad_frames, losses=run.stream.counts.losses
@@ -260,6 +309,27 @@ def _rows(budget: Budget) -> tuple[BudgetRow, ...]:
             share=budget.share(t),
         )
         for t in budget.terms
+    )
+
+
+def _engine(unit: Unit) -> EngineRow | None:
+    ratio = engine.magneto_turns_per_crank_turn(unit)
+    if ratio is None or unit.cylinders is None:
+        return None
+    return EngineRow(
+        cylinders=unit.cylinders,
+        magneto_turns_per_crank_turn=float(ratio),
+        crank_deg_per_magneto_deg=1 / float(ratio),
+        firing_order=engine.firing_order(unit.cylinders),
+    )
+
+
+def _cam_pull(evaluation: Evaluation) -> CamPullRow | None:
+    pull = evaluation.cam_pull
+    if pull is None:
+        return None
+    return CamPullRow(
+        angle_deg=pull.cam_pull_deg, standard_uncertainty_deg=pull.u_cam_pull_deg, within_bound=pull.within_bound
     )
 
 
@@ -313,18 +383,28 @@ def _value(angle: Angle | None) -> dict[str, float | None]:
     }
 
 
-def _breaker(result: BreakerResult) -> BreakerRow:
+def _breaker(unit: Unit, result: BreakerResult) -> BreakerRow:
     reference = result.breaker.reference
+    spread = result.spread
     return BreakerRow(
         name=result.breaker.name,
         channel=result.breaker.channel,
         from_=str(reference),
-        openings=tuple(_opening(o) for o in result.openings),
+        openings=tuple(_opening(unit, result.breaker, o) for o in result.openings),
+        lobe_spread=None
+        if spread is None
+        else SpreadRow(
+            early_lobe=spread.early_lobe,
+            late_lobe=spread.late_lobe,
+            spread_deg=spread.angle.value_deg,
+            standard_uncertainty_deg=spread.angle.budget.standard_uncertainty_deg,
+            expanded_uncertainty_deg=spread.angle.budget.expanded_uncertainty_deg,
+        ),
     )
 
 
-def _opening(opening: OpeningResult) -> OpeningRow:
-    mean, tolerance, neutral = opening.mean, opening.tolerance, opening.from_neutral
+def _opening(unit: Unit, breaker: Breaker, opening: OpeningResult) -> OpeningRow:
+    mean, tolerance, neutral, angle = opening.mean, opening.tolerance, opening.from_neutral, opening.angle
     return OpeningRow(
         lobe=mean.lobe,
         **_value(opening.angle),
@@ -343,6 +423,22 @@ def _opening(opening: OpeningResult) -> OpeningRow:
         closing_deg=mean.closing_deg if neutral is not None else None,
         dwell_deg=mean.dwell_deg,
         bounce_ms=mean.bounce_ms,
+        offset_deg=breaker.offset_deg(mean.lobe) if breaker.offsets_deg else None,
+        cylinder=engine.cylinder_of(unit, mean.lobe),
+        crank_deg=None if angle is None else engine.crank_deg(unit, angle.value_deg),
+        crank_expanded_uncertainty_deg=None
+        if angle is None
+        else engine.crank_deg(unit, angle.budget.expanded_uncertainty_deg),
+        by_neutral=tuple(
+            PairRow(
+                neutral=p.neutral,
+                passes=p.passes,
+                from_neutral_deg=p.angle.value_deg,
+                standard_uncertainty_deg=p.angle.budget.standard_uncertainty_deg,
+                expanded_uncertainty_deg=p.angle.budget.expanded_uncertainty_deg,
+            )
+            for p in opening.pairs
+        ),
     )
 
 

@@ -6,6 +6,7 @@ file, so that a replay goes the very same way as the live run.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 from bench import procedure
@@ -43,6 +44,8 @@ from firmware_protocol.messages import (
 APPROACH_DEG = 1.0
 #: An encoder coarser than a degree is no better than the plate.
 LEAST_COUNTS_PER_TURN = 360
+#: A press at the No. 1 lobe's mark must be this far from an opening, or else it cannot tell which lobe is No. 1.
+LOBE_MARK_CLEAR_DEG = 3.0
 #: A press marks a place at which the rotor is held; above this speed it was meant for something else, degrees per second.
 MOVING_DEG_S = 10.0
 #: The count may be lost so often before something must be mended first.
@@ -101,6 +104,9 @@ class Epoch:
     traces: list[BreakerTrace]
     rests: list[Rest] = field(default_factory=list)
     turning_points: TurningPoints = field(default_factory=TurningPoints)
+    #: The same, seen while the followers were lifted off the cam.
+    lifted_rests: list[Rest] = field(default_factory=list)
+    lifted_turning_points: TurningPoints = field(default_factory=TurningPoints)
     last_index_count: int | None = None
     #: Tick up to which index signals have confirmed the count.
     verified_tick: int | None = None
@@ -199,7 +205,10 @@ class Run:
     def presses_taken(self) -> int:
         """Presses that count so far, the mark's included."""
         steps = self.procedure
-        return 0 if steps is None else len(steps.presses) + (steps.mark is not None)
+        if steps is None:
+            return 0
+        marks = (steps.mark is not None) + (steps.lobe_mark is not None)
+        return len(steps.presses) + len(steps.lifted_presses) + marks
 
     @property
     def start_deg(self) -> float:
@@ -266,7 +275,9 @@ class Run:
         self.phases.forget_run()
         self.epoch.turning_points.cut()
         if self.procedure is None:
-            self.procedure = Procedure(self.job, self.settings.passes, hello.tick_hz)
+            self.procedure = Procedure(
+                self.job, self.settings.passes, hello.tick_hz, followers_lifted=self.settings.followers_lifted
+            )
 
     def _take(self, item: StreamItem) -> None:
         if isinstance(item, FramesLost):
@@ -318,6 +329,8 @@ class Run:
         self.tick, self.count, self.levels = tick, message.count, message.levels
         low, high = self.epoch.without_index or (message.count, message.count)
         self.epoch.without_index = (min(low, message.count), max(high, message.count))
+        if steps.followers_lifted:
+            self._watch_followers(steps, message.levels)
         rest = motion.feed(tick, message.count)
         if steps.step is Step.SENSE:
             self._find_sense(motion, steps, tick)
@@ -342,7 +355,7 @@ class Run:
                     trace.holes.append((trace.blind_since, known.count))
                     trace.blind_since = None
             self._known_count = known.count
-        if self.sense:
+        if self.sense and not steps.followers_lifted:
             self._check_stuck(message)
         self._check_index()
         if self._edges_broken_at is not None and tick - self._edges_broken_at > OVERRUN_TOLD_S * self.tick_hz:
@@ -351,6 +364,23 @@ class Run:
         self._check_complete()
         if not self.finished:
             steps.check_progress(tick, self.missing())
+
+    def _watch_followers(self, steps: Procedure, levels: int) -> None:
+        """Points that close tell that the followers are on the cam."""
+        if all(levels >> b.channel & 1 for b in self.job.breakers):
+            return
+        if steps.followers_down():
+            epoch = self.epoch
+            epoch.lifted_rests, epoch.rests = epoch.rests, []
+            epoch.lifted_turning_points, epoch.turning_points = epoch.turning_points, TurningPoints()
+        else:
+            self.epoch.rests.clear()
+            self.epoch.turning_points = TurningPoints()
+            self.note(
+                "followers-not-lifted",
+                "Neutral was to be taken first with the followers lifted, but the points closed before there were two presses from "
+                "each side; what was pressed until then is not used, and the cam's pull stays in the uncertainty.",
+            )
 
     def _find_sense(self, motion: Motion, steps: Procedure, tick: int) -> None:
         start = motion.start_count if motion.start_count is not None else self.count
@@ -592,21 +622,51 @@ class Run:
         first = trace.passes[0].opening
         at = change.edge.count * self.sense
         base = first.edge.count * self.sense
-        lead = 0 if zero is None else int((base - zero) // spacing)
+        if self.procedure is not None and self.procedure.lobe_mark is not None:
+            lead = self._lobe_lead(trace.breaker, base - self.procedure.lobe_mark.count * self.sense)
+        else:
+            lead = 0 if zero is None else int((base - zero) // spacing)
         return lead + round((at - base) / spacing)
 
+    def _lobe_lead(self, breaker: Breaker, counts: float) -> int:
+        """Openings between the press at the No. 1 lobe's mark and the one `counts` after it."""
+        unit = self.job.unit
+        after, spacing = counts * 360.0 / self.counts_per_turn, unit.lobe_spacing_deg
+        nearest = math.floor(after / spacing)
+
+        def lead_of_first(n: int) -> float:
+            return after - n * spacing - (breaker.offset_deg(n % unit.lobes) - breaker.offset_deg(0))
+
+        clear = [
+            n
+            for n in (nearest - 1, nearest, nearest + 1)
+            if LOBE_MARK_CLEAR_DEG <= lead_of_first(n) <= spacing - LOBE_MARK_CLEAR_DEG
+        ]
+        if len(clear) != 1:
+            raise procedure.lobe_mark_error(breaker, lead_of_first(nearest) % spacing, LOBE_MARK_CLEAR_DEG)
+        return clear[0]
+
     def zero_counts(self) -> float | None:
-        """Rough place, in running counts, that lobe 0 is the first opening after: neutral's first press, mark, or first opening."""
+        """Rough place, in running counts, that angles are shown from: neutral's first press, a mark, or the first opening.
+
+        Lobe 0 of a plain cam is the first opening after it.
+        """
         steps = self.procedure
-        if steps is not None and steps.presses:
-            first = steps.presses[0].count * self.sense
+        presses = [] if steps is None else steps.zero_presses
+        if presses:
+            first = presses[0].count * self.sense
             half = self.counts_per_turn / self.job.unit.poles / 2
-            near = [(p.count * self.sense - first + half) % (2 * half) - half for p in steps.presses]
+            near = [(p.count * self.sense - first + half) % (2 * half) - half for p in presses]
             return first + sum(near) / len(near)
-        if steps is not None and steps.mark is not None:
-            return steps.mark.count * self.sense
+        if steps is not None and (mark := steps.mark or steps.lobe_mark) is not None:
+            return mark.count * self.sense
         opened = [t.passes[0].opening.edge.count * self.sense for t in self.epoch.traces if t.passes]
         return min(opened) - 0.5 if opened else None
+
+    def lobe_zero_counts(self) -> float | None:
+        """Rough place, in running counts, that lobe 0 is the first opening after: a compensated cam's mark, else as `zero_counts`."""
+        mark = None if self.procedure is None else self.procedure.lobe_mark
+        return self.zero_counts() if mark is None else mark.count * self.sense
 
     def _check_stuck(self, message: Position) -> None:
         limit = 2 * self.counts_per_turn / self.job.unit.poles

@@ -15,7 +15,7 @@ from bench.job_file import JobFile
 FORMAT = "breakerbench-journal"
 VERSION = 1
 #: Rises with any change of an estimator: the same bytes give the same document for the same number.
-ANALYSIS = 1
+ANALYSIS = 2
 DEFAULT_PASSES = 5
 LEAST_PASSES = 2
 MOST_PASSES = 10_000
@@ -40,10 +40,18 @@ class Settings:
     run_date: str
     software: str
     rehearsal: Rehearsal | None
+    #: The user states that neutral is taken first with the followers lifted off the cam.
+    followers_lifted: bool = False
 
 
 def header(
-    job: JobFile, bench: BenchFile, passes: int, run_date: str, software: str, rehearsal: Rehearsal | None
+    job: JobFile,
+    bench: BenchFile,
+    passes: int,
+    run_date: str,
+    software: str,
+    rehearsal: Rehearsal | None,
+    followers_lifted: bool = False,
 ) -> dict[str, Any]:
     """The header's JSON document. `run_date` is ISO 8601 with zone."""
     return {
@@ -56,6 +64,7 @@ def header(
         "run_date": run_date,
         "software": software,
         "rehearsal": None if rehearsal is None else {"scenario": rehearsal.scenario, "seed": rehearsal.seed},
+        "followers_lifted": followers_lifted,
     }
 
 
@@ -83,6 +92,7 @@ def read_header(document: dict[str, Any], name: str) -> Settings:
             printable(str(document["run_date"])),
             printable(str(document["software"])),
             None if rehearsal is None else Rehearsal(printable(str(rehearsal["scenario"])), int(rehearsal["seed"])),
+            document["followers_lifted"] is True,
         )
     except InputError as error:
         raise CaptureError(error.text) from None

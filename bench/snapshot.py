@@ -27,7 +27,7 @@ class PointsState:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """The job at one moment. `angle_deg` counts from `angle_from` ("neutral", "mark" or "start"), in the running direction.
+    """The job at one moment. `angle_deg` counts from `angle_from`, in the running direction: "neutral", "mark", "lobe mark" or "start".
 
     From neutral it is the angle past the neutral whose lobe is nearest ahead or just passed; `angle_place` is that neutral's
     index.
@@ -69,8 +69,9 @@ def snapshot(run: Run) -> Snapshot:
     angle = None
     place: float = 0
     if position is not None:
-        if zero_deg is not None and steps is not None and (steps.presses or steps.mark is not None):
-            angle_from = "neutral" if steps.presses else "mark"
+        if zero_deg is not None and steps is not None and run.presses_taken:
+            neutral_pressed = bool(steps.presses or steps.lifted_presses)
+            angle_from = "neutral" if neutral_pressed else "lobe mark" if steps.mark is None else "mark"
             place, angle = divmod(position - zero_deg + spacing * BEFORE, spacing)
             place, angle = int(place) % run.job.unit.poles, angle - spacing * BEFORE
         else:
@@ -81,6 +82,9 @@ def snapshot(run: Run) -> Snapshot:
         if trace.passes and zero_deg is not None:
             at = trace.passes[-1].opening.edge.count * run.sense * 360.0 / run.counts_per_turn
             last = at - zero_deg - trace.ordinals[-1] * spacing
+            if run.job.needs_lobe_mark:
+                # Ordinals count from the No. 1 mark, angles from neutral: only the part past the neutral before means anything.
+                last = (last + spacing * BEFORE) % spacing - spacing * BEFORE
         points.append(
             PointsState(
                 trace.breaker.name,
@@ -130,8 +134,14 @@ def _instruction(run: Run) -> str:
     missing = run.missing()
     return {
         Step.SENSE: f"Turn the rotor in its running direction ({run.job.unit.rotation}, seen from the drive end).",
-        Step.MARKS: "Set the rotor to the manual's angle mark and press the pedal.",
-        Step.NEUTRAL: "Find neutral from both sides and press the pedal each time; let the rotor go from either side and leave it to rest. "
+        Step.MARKS: "Bring up the No. 1 lobe's mark in the running direction, stop some degrees before its points open, and press the "
+        "pedal."
+        if steps.lobe_mark_wanted
+        else "Set the rotor to the manual's angle mark and press the pedal.",
+        Step.NEUTRAL: "With the followers lifted off the cam: find neutral from both sides and press the pedal each time, at least "
+        "twice from each side. Then let the followers down."
+        if steps.followers_lifted
+        else "Find neutral from both sides and press the pedal each time; let the rotor go from either side and leave it to rest. "
         "Then turn on through the first opening."
         if run.job.needs_neutral or steps.presses
         else "Turn on in the running direction through the openings. (No angle of this job counts from neutral.)",

@@ -23,6 +23,11 @@ MEASURE = (
 )
 SIMULATE = "Offers the simulated board on a pseudo-terminal or TCP port until Control-C; prints the port's name."
 REPLAY = "Works the result out again from a capture: the journal of a measurement or rehearsal."
+DOCTOR = (
+    "Checks a board against PROTOCOL.md: its greeting, its line and clock, encoder, index, probes, levels and pedal. Asks you to turn, "
+    "touch and press; Enter skips a step. Says what was found and what to do about it."
+)
+DOCTOR_STATUS = "Exit status: 0 nothing fails, 2 bad usage, 3 something was not tried, 4 something fails, 130 stopped."
 EXIT_STATUS = (
     "Exit status: 0 inside, 1 outside, 2 bad input, 3 undecided or no limits, 4 no valid measurement, 130 stopped."
 )
@@ -80,6 +85,11 @@ def _parser() -> argparse.ArgumentParser:
     measure.add_argument(
         "--passes", type=_passes, default=None, metavar="N", help="openings to take of every lobe (default: 5)"
     )
+    measure.add_argument(
+        "--followers-lifted",
+        action="store_true",
+        help="neutral is felt first with the followers lifted off the cam, free of its pull; points that close tell when they are down",
+    )
 
     simulate = commands.add_parser("simulate", help="offer the simulated board on a port", description=SIMULATE)
     where = simulate.add_mutually_exclusive_group(required=True)
@@ -109,6 +119,22 @@ def _parser() -> argparse.ArgumentParser:
     replay.add_argument("capture", metavar="CAPTURE", help="a journal kept by measure or rehearse")
     replay.add_argument("--json", action="store_true", help="print the result document")
     replay.add_argument("--explain", metavar="BREAKER:LOBE", help="tell how one opening's figure came about")
+
+    doctor = commands.add_parser(
+        "doctor", help="check a board that you have built", description=DOCTOR, epilog=DOCTOR_STATUS
+    )
+    doctor.add_argument("--port", metavar="URL", help="serial device or socket://host:port of the board")
+    doctor.add_argument(
+        "--json", action="store_true", help="print the findings as a document; prompts go to standard error"
+    )
+    doctor.add_argument(
+        "--seconds",
+        type=_step_seconds,
+        default=30.0,
+        metavar="N",
+        help="time limit of each step that needs hands (default: 30)",
+    )
+    doctor.add_argument("--capture", metavar="FILE", help="new file for the journal (default: in the data folder)")
 
     qualify = commands.add_parser("qualify", help="tell how good readings are: gauge study, agreement study")
     _add_studies(qualify)
@@ -169,6 +195,10 @@ def _positive(text: str) -> float:
     return _number(text, 1e-6, 1e6)
 
 
+def _step_seconds(text: str) -> float:
+    return _number(text, 0.1, 3600)
+
+
 def _rate(text: str) -> float:
     return _number(text, 0, 1e6)
 
@@ -222,6 +252,10 @@ def _dispatch(options: argparse.Namespace) -> int:
         from tui import replay
 
         return replay.run(options)
+    if options.command == "doctor":
+        from tui import doctor
+
+        return doctor.run(options)
     if options.command == "qualify":
         from tui import qualify
 

@@ -31,7 +31,8 @@ def run(options: argparse.Namespace) -> int:
     port = options.port or os.environ.get("BREAKERBENCH_PORT") or bench.link.port
     journal = Path(options.capture) if options.capture else places.new_journal(job.unit.serial_number)
     headless = options.headless or not (sys.stdin.isatty() and sys.stdout.isatty())
-    document = header(job, bench, options.passes or DEFAULT_PASSES, places.now(), places.software(), None)
+    passes = options.passes or DEFAULT_PASSES
+    document = header(job, bench, passes, places.now(), places.software(), None, options.followers_lifted)
     session = Session(document, journal, port, bench.link.baud, bench.link.hello_deadline_s)
     measuring.caution()
     session.start()

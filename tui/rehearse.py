@@ -155,6 +155,8 @@ def _relative(
     other = job.breaker(reference.breaker or "")
     if reference.kind is ReferenceKind.TARGET:
         base = _relative(opening, other.reference, job, places_deg, mark_deg)
-        return None if base is None or other.tolerance is None else base - other.tolerance.target_deg
+        expected = other.expected(opening["lobe"])
+        return None if base is None or expected is None else base - expected.target_deg
     here = places_deg[(opening["breaker"], opening["lobe"])]
-    return min((here - there) % 360.0 for (name, _), there in places_deg.items() if name == other.name)
+    turn = job.unit.lobes * job.unit.lobe_spacing_deg
+    return min((here - there) % turn for (name, _), there in places_deg.items() if name == other.name)

@@ -67,7 +67,7 @@ def test_a_whole_bench_file_is_taken_as_written(tmp_path: Path) -> None:
             "mark_setting_deg": 0.1,
         },
         "criteria": {"settled_ms": 3.0, "settled_deg": 0.3},
-        "decision": {"rule": "simple", "confidence": 0.99},
+        "decision": {"rule": "simple", "confidence": 0.99, "risk": 0.025},
         "link": {"port": "socket://localhost:5000", "baud": 1_000_000, "hello_deadline_s": 3.0},
     }
     assert bench_file.parse(bench.model_dump(mode="json"), "header") == bench
@@ -90,7 +90,7 @@ WRONG = {
     "no radius": ("[mounting]\ngrating_radius_mm = 0", "mounting.grating_radius_mm", "greater than 0"),
     "an endless prior": ("[priors]\npole_spacing_deg = inf", "priors.pole_spacing_deg", "finite number"),
     "no settling": ("[criteria]\nsettled_ms = 0", "criteria.settled_ms", "greater than 0"),
-    "an unknown rule": ('[decision]\nrule = "kind"', "decision.rule", "'guarded' or 'simple'"),
+    "an unknown rule": ('[decision]\nrule = "kind"', "decision.rule", "'guarded', 'risk' or 'simple'"),
     "certainty": ("[decision]\nconfidence = 1.0", "decision.confidence", "less than or equal to 0.9999"),
     "confidence in percent": ("[decision]\nconfidence = 95", "decision.confidence", "less than or equal to 0.9999"),
     "an empty port": ('[link]\nport = ""', "link.port", "at least 1 character"),

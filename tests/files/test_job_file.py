@@ -23,6 +23,7 @@ rotation = "clockwise"
 poles = 4
 impulse_coupling = "none"
 """
+GEARED = 'cam = "compensated"\ncylinders = 5\n'
 LIMITS = """
 [limits]
 reference = "Demonstration manual"
@@ -179,7 +180,15 @@ WRONG = {
     "a name with a dot": (_changed('name = "second"', 'name = "a.b"'), "breaker[1].name", "pattern"),
     "a lobe that the cam has not": (UNIT + LIMITS + MAIN + "lobes = [0, 4]\n", "breaker[0].lobes", "0 to 3"),
     "a negative lobe": (UNIT + LIMITS + MAIN + "lobes = [-1]\n", "breaker[0].lobes", "0 to 3"),
-    "offsets on a plain cam": (UNIT + LIMITS + MAIN + "offsets_deg = [0, 0.5]\n", "breaker[0]", "compensated"),
+    "offsets on a plain cam": (UNIT + LIMITS + MAIN + "offsets_deg = [0, 0.5]\n", "breaker[0].offsets_deg", "compensated"),
+    "a compensated cam of an unknown number of lobes": (
+        UNIT + 'cam = "compensated"\n' + LIMITS + MAIN, "unit", "cylinders: needed"),
+    "several limited lobes of a compensated cam without offsets": (
+        UNIT + GEARED + LIMITS + MAIN, "breaker[0].offsets_deg", "missing, but needed"),
+    "too few offsets": (UNIT + GEARED + LIMITS + MAIN + "offsets_deg = [0, 0.5]\n", "breaker[0].offsets_deg", "5 figures"),
+    "an offset beyond any cam": (
+        UNIT + GEARED + LIMITS + MAIN + "offsets_deg = [0, 0, 23, 0, 0]\n", "breaker[0].offsets_deg", "-22.5 to 22.5"),
+    "a lobe that the geared cam has not": (UNIT + GEARED + LIMITS + MAIN + "lobes = [5]\n", "breaker[0].lobes", "0 to 4"),
     "a negative capacitor": (UNIT + LIMITS + MAIN + "capacitor_uf = -1\n", "breaker[0].capacitor_uf", "greater than or equal to 0"),
     "a difference with an unknown breaker": (_changed('["main", "second"]', '["main", "other"]'), "difference[0].between", "'other'"),
     "a difference of a breaker with itself": (_changed('["main", "second"]', '["main", "main"]'), "difference[0].between", "two different"),

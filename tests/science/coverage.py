@@ -19,6 +19,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from bench.bench_file import Decision
 from bench.evaluation import Evaluation, evaluate
 from bench.job import Tolerance
 from bench.result import document
@@ -81,7 +82,7 @@ def sample(scenario: str, seed: int) -> Sample:
         upper = Tolerance(true - k * u - 50.0, 50.0, 50.0)
         lower = Tolerance(true + k * u + 50.0, 50.0, 50.0)
         false_inside[f"{k:g}"] = sum(
-            decide(angle.value_deg, angle.budget, t, "guarded") is Verdict.INSIDE for t in (upper, lower)
+            decide(angle.value_deg, angle.budget, t, Decision()) is Verdict.INSIDE for t in (upper, lower)
         )
     well_within = Tolerance(true, 2 * u, 2 * u)
     return Sample(
@@ -93,7 +94,7 @@ def sample(scenario: str, seed: int) -> Sample:
         _error_from_marks(job.truth, evaluation),
         u,
         false_inside,
-        decide(angle.value_deg, angle.budget, well_within, "guarded") is Verdict.INSIDE,
+        decide(angle.value_deg, angle.budget, well_within, Decision()) is Verdict.INSIDE,
     )
 
 

@@ -73,7 +73,7 @@ def test_an_encoder_off_centre_costs_what_geometry_says(opening: float, peak: fl
 
 def test_a_neutral_that_was_not_marked_costs_its_pole_spacing() -> None:
     evaluation = evaluated({"priors": {"pole_spacing_deg": 0.4}})
-    spacing = term(evaluation, "pole spacing, not marked itself", lobe=1)
+    spacing = term(evaluation, "pole spacing, neutral 1 not marked itself", lobe=1)
     assert spacing.contribution_deg == pytest.approx(0.4 / math.sqrt(3))
     first = evaluation.breakers[0].openings[0].angle
     assert first is not None

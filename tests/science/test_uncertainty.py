@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from bench import student
+from bench.bench_file import Decision
 from bench.job import Tolerance
 from bench.uncertainty import Budget, Shape, Term, arcsine, coverage_factor, rectangular, type_a, welch_satterthwaite
 from bench.verdict import Verdict, decide, probability_inside
@@ -133,22 +134,59 @@ def test_few_degrees_of_freedom_widen_the_probability() -> None:
 def test_a_guarded_verdict_keeps_the_whole_interval_on_one_side(value: float, expected: Verdict) -> None:
     tenth = flat(0.2 / student.quantile(0.975, math.inf))
     assert tenth.expanded_uncertainty_deg == pytest.approx(0.2)
-    assert decide(value, tenth, LIMITS, "guarded") is expected
+    assert decide(value, tenth, LIMITS, Decision()) is expected
 
 
 def test_a_simple_verdict_looks_at_the_value_alone() -> None:
-    assert decide(9.01, flat(0.5), LIMITS, "simple") is Verdict.INSIDE
-    assert decide(8.99, flat(0.5), LIMITS, "simple") is Verdict.OUTSIDE
+    assert decide(9.01, flat(0.5), LIMITS, Decision(rule="simple")) is Verdict.INSIDE
+    assert decide(8.99, flat(0.5), LIMITS, Decision(rule="simple")) is Verdict.OUTSIDE
 
 
 def test_without_limits_there_is_no_verdict() -> None:
-    assert decide(9.0, flat(0.1), None, "guarded") is Verdict.NONE
+    assert decide(9.0, flat(0.1), None, Decision()) is Verdict.NONE
 
 
 def test_at_the_limit_a_guarded_verdict_is_wrongly_inside_in_at_most_one_case_in_forty() -> None:
     # One side of a two-sided 95 % interval; binomial margin of three standard deviations at 20,000 draws.
     draw = random.Random(7)
     n, u = 20_000, 0.3
-    wrong = sum(decide(draw.gauss(12.0, u), flat(u), LIMITS, "guarded") is Verdict.INSIDE for _ in range(n))
+    wrong = sum(decide(draw.gauss(12.0, u), flat(u), LIMITS, Decision()) is Verdict.INSIDE for _ in range(n))
     assert wrong / n <= 0.025 + 3 * math.sqrt(0.025 * 0.975 / n)
     assert wrong / n >= 0.025 - 3 * math.sqrt(0.025 * 0.975 / n)
+
+
+@pytest.mark.parametrize("risk", [0.01, 0.025, 0.1])
+def test_a_stated_risk_sets_the_guard_band(risk: float) -> None:
+    # JCGM 106:2012, 9.3.2: far from the other limit, the guard band that keeps the specific risk is z(1 - risk)·u; scipy as second opinion.
+    u, by_risk = 0.1, Decision(rule="risk", risk=risk)
+    guard = stats.norm.ppf(1 - risk) * u
+    for edge, into in ((9.0, 1), (12.0, -1)):
+        assert decide(edge + into * (guard + 1e-6), flat(u), LIMITS, by_risk) is Verdict.INSIDE
+        assert decide(edge + into * (guard - 1e-6), flat(u), LIMITS, by_risk) is Verdict.UNDECIDED
+        assert decide(edge - into * (guard - 1e-6), flat(u), LIMITS, by_risk) is Verdict.UNDECIDED
+        assert decide(edge - into * (guard + 1e-6), flat(u), LIMITS, by_risk) is Verdict.OUTSIDE
+
+
+def test_few_degrees_of_freedom_widen_a_guard_band_to_a_stated_risk() -> None:
+    few = Budget((type_a("scatter", 0.1, 3),), 0.95)
+    by_risk = Decision(rule="risk", risk=0.025)
+    guard = stats.t.ppf(0.975, 3) * 0.1
+    assert decide(9.0 + guard + 1e-3, few, LIMITS, by_risk) is Verdict.INSIDE
+    assert decide(9.0 + guard - 1e-3, few, LIMITS, by_risk) is Verdict.UNDECIDED
+
+
+def test_both_limits_share_the_risk_where_the_tolerance_is_narrow() -> None:
+    # In the middle of a tolerance of ±2u: 2·(1 - Φ(2)) = 4.55 % lies outside, 2.28 % beyond each limit (scipy).
+    narrow = Tolerance(0.0, 2.0, 2.0)
+    assert 2 * stats.norm.sf(2) == pytest.approx(0.0455, abs=1e-4)
+    assert decide(0.0, flat(1.0), narrow, Decision(rule="risk", risk=0.045)) is Verdict.UNDECIDED
+    assert decide(0.0, flat(1.0), narrow, Decision(rule="risk", risk=0.046)) is Verdict.INSIDE
+
+
+def test_a_bound_that_rules_gives_the_probability_by_its_own_shape() -> None:
+    # A rectangle of half-width 1 alone: from the limits' middle it ends before them; 0.5 beyond one of them a quarter is left inside.
+    rectangle = Budget((rectangular("bound", 1.0),), 0.95, propagated_deg=0.95)
+    assert probability_inside(10.5, rectangle, LIMITS) == 1.0
+    assert probability_inside(12.5, rectangle, LIMITS) == pytest.approx(0.25, abs=4 * math.sqrt(0.25 * 0.75 / 200_000))
+    assert probability_inside(8.5, rectangle, LIMITS) == pytest.approx(0.25, abs=4 * math.sqrt(0.25 * 0.75 / 200_000))
+    assert probability_inside(13.5, rectangle, LIMITS) == 0.0

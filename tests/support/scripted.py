@@ -59,8 +59,12 @@ class Script:
 
     path: tuple[tuple[float, float], ...]
     presses: tuple[float, ...] = MARKING_PRESSES
-    #: Per channel: angles (start, end) within a turn over which the points are open.
+    #: Per channel: angles (start, end) within a turn of the cam over which the points are open.
     open_over: tuple[tuple[tuple[float, float], ...], ...] = (((10.0, 80.0), (190.0, 260.0)),)
+    #: Rotor angle over which the cam turns once.
+    cam_turn_deg: float = 360.0
+    #: Until then the followers are off the cam, and the points stay open.
+    lifted_until_s: float | None = None
     counts_per_turn: int = 2_000
     sense: int = 1
     tick0: int = 4_294_000_000
@@ -161,7 +165,8 @@ def play(script: Script) -> tuple[Sent, ...]:
         numbers = tuple(bisect_right(latched[c], at) & 0xFFFF for c in range(channels))
         levels = 0
         for c in range(channels):
-            levels |= int(_is_open(script, c, _angle_at(script, 0.0)) ^ bool(numbers[c] & 1)) << c
+            first = script.lifted_until_s is not None or _is_open(script, c, _angle_at(script, 0.0))
+            levels |= int(first ^ bool(numbers[c] & 1)) << c
         out.append(Sent(at + 1e-9, Position(tick(at), count(at), levels, 0, 0, numbers)))
     return tuple(sorted(out, key=lambda s: s.at_s))
 
@@ -235,11 +240,16 @@ def job(poles: int = 2, breakers: int = 1, **changes: Any) -> dict[str, Any]:
     }
 
 
-def new_run(tables: dict[str, Any] | None = None, bench: dict[str, Any] | None = None, passes: int = 5) -> Run:
+def new_run(
+    tables: dict[str, Any] | None = None,
+    bench: dict[str, Any] | None = None,
+    passes: int = 5,
+    followers_lifted: bool = False,
+) -> Run:
     """A run by a job and a bench; by default the encoder counts up clockwise."""
     job_tables = job_file.parse(tables or job(), "job")
     bench_tables = bench_file.parse({"encoder_sense": "clockwise"} | (bench or {}), "bench")
-    document = header(job_tables, bench_tables, passes, "2026-01-01T00:00:00+00:00", "test", None)
+    document = header(job_tables, bench_tables, passes, "2026-01-01T00:00:00+00:00", "test", None, followers_lifted)
     return Run(read_header(document, "test"))
 
 
@@ -249,9 +259,10 @@ def measure(
     tables: dict[str, Any] | None = None,
     bench: dict[str, Any] | None = None,
     passes: int = 5,
+    followers_lifted: bool = False,
 ) -> Run:
     """Play, damage, and run."""
-    run = new_run(tables, bench, passes)
+    run = new_run(tables, bench, passes, followers_lifted)
     for record in records(script, damage(wire(play(script)))):
         run.feed(record)
     return run
@@ -290,7 +301,7 @@ def _edges(script: Script) -> list[_Edge]:
 
 
 def _is_open(script: Script, channel: int, angle: float) -> bool:
-    return any(start <= angle % 360 < end for start, end in script.open_over[channel])
+    return any(start <= angle % script.cam_turn_deg < end for start, end in script.open_over[channel])
 
 
 def _flips(script: Script) -> list[_Flip]:
@@ -302,14 +313,22 @@ def _flips(script: Script) -> list[_Flip]:
             for start, end in ranges:
                 for place, opens in ((start, a1 > a0), (end, a1 < a0)):
                     low, high = min(a0, a1), max(a0, a1)
-                    turn = math.ceil((low - place) / 360)
-                    while place + 360 * turn < high:
+                    turn = math.ceil((low - place) / script.cam_turn_deg)
+                    while place + script.cam_turn_deg * turn < high:
                         off = sum(d for n, d in script.wild if n == turn and place == start)
-                        if place + 360 * turn > low:
-                            at = t0 + (t1 - t0) * (place + off + 360 * turn - a0) / (a1 - a0)
+                        if place + script.cam_turn_deg * turn > low:
+                            at = t0 + (t1 - t0) * (place + off + script.cam_turn_deg * turn - a0) / (a1 - a0)
                             found.append(_Flip(at, channel, opens))
                         turn += 1
-    return sorted(found, key=lambda f: f.at)
+    found.sort(key=lambda f: f.at)
+    return found if script.lifted_until_s is None else _let_down(script, script.lifted_until_s, found)
+
+
+def _let_down(script: Script, at: float, flips: list[_Flip]) -> list[_Flip]:
+    """Nothing flips while the followers are off; let down, the points close where the cam is not under them."""
+    place = _angle_at(script, at)
+    down = [_Flip(at, c, False) for c in range(len(script.open_over)) if not _is_open(script, c, place)]
+    return down + [f for f in flips if f.at > at]
 
 
 def _edges_messages(edges: list[_Edge], start: int, tick: Callable[[float], int]) -> list[Sent]:
