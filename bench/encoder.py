@@ -23,6 +23,8 @@ _EVEN = 0.1
 REST_U_COUNTS = 1 / math.sqrt(12)
 #: Least standard uncertainty claimed for an interpolated place, counts (tick of 0.5 µs and latch jitter at hand speed).
 LEAST_U_COUNTS = 0.02
+#: Below this, the determinant of normal equations in scaled times tells that the times do not differ enough for a fit.
+_SINGULAR = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,22 +148,64 @@ def edge_place(contact: Contact, offsets: tuple[float, float, float, float]) -> 
     if not before or not after or before[-1][2] == 0 or before[-1][2] != after[0][2]:
         return rest_place(contact.count, offsets)
     step = before[-1][2]
-    kept = _run_back(before, step) + _run_on(after, step)
-    at = np.array([e[0] for e in kept], dtype=float)
-    place = np.array([e[1] - contact.count + offsets[e[1] % 4] for e in kept])
-    order = 2 if len(kept) >= 6 else 1
-    scale = float(np.abs(at).max()) or 1.0
-    design = np.vander(at / scale, order + 1, increasing=True)
-    inverse = np.linalg.pinv(design.T @ design)
-    fit = inverse @ design.T @ place
-    residual = place - design @ fit
-    freedom = len(kept) - order - 1
-    low, high = sorted((place[len(kept) - len(_run_on(after, step)) - 1], place[-len(_run_on(after, step))]))
-    found = min(max(float(fit[0]), low), high)
-    spread = float(residual @ residual) / freedom if freedom > 0 else (high - low) ** 2 / 12
-    u = math.sqrt(spread * (1.0 + float(inverse[0, 0])))
+    earlier, later = _run_back(before, step), _run_on(after, step)
+    kept = earlier + later
+    place = [e[1] - contact.count + offsets[e[1] % 4] for e in kept]
+    low, high = sorted((place[len(earlier) - 1], place[len(earlier)]))
+    scale = float(max(abs(e[0]) for e in kept)) or 1.0
+    fitted = _polynomial([e[0] / scale for e in kept], place, 2 if len(kept) >= 6 else 1)
+    if fitted is None:
+        return rest_place(contact.count, offsets)
+    found = min(max(fitted.value, low), high)
+    spread = (high - low) ** 2 / 12 if fitted.variance is None else fitted.variance
+    u = math.sqrt(spread * (1.0 + fitted.leverage))
     u = min(max(u, LEAST_U_COUNTS), max((high - low) / math.sqrt(12), LEAST_U_COUNTS))
-    return Place(contact.count + found, u, float(fit[1]) / scale, True)
+    return Place(contact.count + found, u, fitted.slope / scale, True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Value and slope at 0, the residuals' variance (None without a degree of freedom), and the value's variance per unit of it."""
+
+    value: float
+    slope: float
+    variance: float | None
+    leverage: float
+
+
+def _polynomial(t: list[float], y: list[float], order: int) -> _Fit | None:
+    """Least-squares line or parabola through a handful of points with |t| ≤ 1, by the normal equations; None if t does not vary.
+
+    Written out, since a job has tens of thousands of them and each has eight points at most.
+    """
+    n = len(t)
+    s1, s2 = math.fsum(t), math.fsum(x * x for x in t)
+    y0, y1 = math.fsum(y), math.fsum(x * v for x, v in zip(t, y, strict=True))
+    if order == 1:
+        determinant = n * s2 - s1 * s1
+        if determinant <= _SINGULAR:
+            return None
+        c00, c01, c11 = s2 / determinant, -s1 / determinant, n / determinant
+        value, slope, curve = c00 * y0 + c01 * y1, c01 * y0 + c11 * y1, 0.0
+    else:
+        s3, s4 = math.fsum(x**3 for x in t), math.fsum(x**4 for x in t)
+        y2 = math.fsum(x * x * v for x, v in zip(t, y, strict=True))
+        m00, m01, m02 = s2 * s4 - s3 * s3, s2 * s3 - s1 * s4, s1 * s3 - s2 * s2
+        determinant = n * m00 + s1 * m01 + s2 * m02
+        if determinant <= _SINGULAR:
+            return _polynomial(t, y, 1)
+        c00, c01, c02 = m00 / determinant, m01 / determinant, m02 / determinant
+        c11, c12, c22 = (
+            (n * s4 - s2 * s2) / determinant,
+            (s1 * s2 - n * s3) / determinant,
+            (n * s2 - s1 * s1) / determinant,
+        )
+        value = c00 * y0 + c01 * y1 + c02 * y2
+        slope = c01 * y0 + c11 * y1 + c12 * y2
+        curve = c02 * y0 + c12 * y1 + c22 * y2
+    freedom = n - order - 1
+    residuals = math.fsum((v - value - (slope + curve * x) * x) ** 2 for x, v in zip(t, y, strict=True))
+    return _Fit(value, slope, residuals / freedom if freedom > 0 else None, c00)
 
 
 def _run_back(before: list[tuple[int, int, int]], step: int) -> list[tuple[int, int, int]]:

@@ -31,6 +31,16 @@ def result(document: ResultDocument) -> str:
             f"Neutral by {neutral.method}: standard uncertainty {degrees(neutral.standard_uncertainty_deg)}, "
             f"band between the sides {degrees(neutral.band_deg)}"
         )
+    pull = document.cam_pull
+    if pull is not None and pull.angle_deg is not None:
+        lines.append(
+            f"The followers pull neutral by {pull.angle_deg:+.2f}° (standard uncertainty {degrees(pull.standard_uncertainty_deg)})"
+        )
+    if document.engine is not None and document.engine.crank_deg_per_magneto_deg is not None:
+        lines.append(
+            f"On a four-stroke engine of {document.engine.cylinders} cylinders, 1° of the magneto is "
+            f"{document.engine.crank_deg_per_magneto_deg:.3g}° of the crankshaft"
+        )
     for breaker in document.breakers:
         lines += ["", *_breaker(breaker)]
     for difference in document.differences:
@@ -49,12 +59,20 @@ def _breaker(breaker: BreakerRow) -> list[str]:
     counted = f"degrees from {breaker.from_}"
     lines = [f"{breaker.name} (channel {breaker.channel}), {counted}"]
     for opening in breaker.openings:
+        cylinder = "" if opening.cylinder is None else f" (cylinder {opening.cylinder})"
         lines.append(
-            f"  lobe {opening.lobe}: {_figure(opening)}  {_limits(opening)}  {VERDICTS[opening.verdict]}  "
+            f"  lobe {opening.lobe}{cylinder}: {_figure(opening)}  {_limits(opening)}  {VERDICTS[opening.verdict]}  "
             f"({opening.passes_used} passes"
             + (f", {opening.passes_void} void" if opening.passes_void else "")
             + (f"; dwell {degrees(opening.dwell_deg, 1)}" if opening.dwell_deg is not None else "")
             + ")"
+        )
+    spread = breaker.lobe_spread
+    if spread is not None and spread.spread_deg is not None:
+        offsets = ", stated offsets taken off" if any(o.offset_deg for o in breaker.openings) else ""
+        lines.append(
+            f"  spread of the lobes{offsets}: {spread.spread_deg:.2f}° ± {degrees(spread.expanded_uncertainty_deg)} (lobe "
+            f"{spread.late_lobe} latest, lobe {spread.early_lobe} earliest)"
         )
     return lines
 

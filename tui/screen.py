@@ -29,7 +29,14 @@ VERDICT_STYLES = {
     Verdict.UNDECIDED: "bold yellow",
     Verdict.NONE: "",
 }
-COUNTS_FROM = {"neutral": "past neutral", "mark": "past the angle mark", "start": "from where it started"}
+COUNTS_FROM = {
+    "neutral": "past neutral",
+    "mark": "past the angle mark",
+    "lobe mark": "past the No. 1 lobe's mark",
+    "start": "from where it started",
+}
+#: As many lobes have their passes shown one by one on a line of 80 characters.
+LOBES_ON_A_LINE = 8
 
 
 def counts_from(view: Snapshot) -> str:
@@ -67,11 +74,18 @@ def points_text(view: Snapshot) -> Text:
             state, style = "· unknown", "dim"
         text.append(f"{points.name:<12.12} ")
         text.append(state, style)
-        done = " ".join(f"{min(n, 999)}/{view.passes_wanted}" for n in points.passes)
-        text.append(f"  passes per lobe {done}")
+        text.append(f"  {_passes_done(points.passes, view.passes_wanted)}")
         if points.last_opening_deg is not None:
             text.append(f"  last {points.last_opening_deg:.2f}°")
     return text
+
+
+def _passes_done(passes: tuple[int, ...], wanted: int) -> str:
+    if len(passes) <= LOBES_ON_A_LINE:
+        return "passes per lobe " + " ".join(f"{min(n, 999)}/{wanted}" for n in passes)
+    short = sum(n < wanted for n in passes)
+    done = sum(min(n, wanted) for n in passes)
+    return f"passes {done}/{wanted * len(passes)}, {short} of {len(passes)} lobes short"
 
 
 def neutral_text(view: Snapshot) -> Text:

@@ -6,7 +6,7 @@ from bench.procedure import Step
 
 STEP_WORDS = {
     Step.SENSE: "running direction",
-    Step.MARKS: "angle mark",
+    Step.MARKS: "marks",
     Step.NEUTRAL: "neutral",
     Step.PASSES: "passes",
     Step.DONE: "result",
