@@ -17,9 +17,9 @@ from bench.job import Breaker, Difference, Reference, ReferenceKind, Tolerance
 from bench.motion import Rest
 from bench.neutral import Estimate, Finer, LiftedNeutral, Mark, Neutral
 from bench.procedure import PressMark
-from bench.run import BreakerTrace, Pass, Run
+from bench.run import BreakerTrace, Measured, Pass, Run
 from bench.speed_fit import SpeedFit
-from bench.swing import TurningPoints
+from bench.swing import TurningPoint
 from bench.uncertainty import Budget, Shape, Term, arcsine, rectangular, type_a, welch_satterthwaite
 from bench.verdict import Verdict, decide, probability_inside
 
@@ -137,22 +137,24 @@ class Evaluation:
 
 def evaluate(run: Run) -> Evaluation:
     """Evaluate what `run` has gathered; may be called at any time."""
-    return _Evaluator(run).evaluate()
+    return _Evaluator(run, run.measured()).evaluate()
 
 
 class _Evaluator:
-    def __init__(self, run: Run) -> None:
+    def __init__(self, run: Run, measured: Measured) -> None:
         self.run = run
+        self.measured = measured
         self.job = run.job
         self.bench: BenchFile = run.settings.bench
         self.count_deg = 360.0 / run.counts_per_turn if run.counts_per_turn else 0.0
-        self.offsets = run.phases.offsets()
+        self.offsets = measured.offsets
         self.spacing = run.job.unit.lobe_spacing_deg
         self.neutral: Neutral | None = None
         self.cam_pull: LiftedNeutral | None = None
         self.zero = 0.0
         self.notes: list[tuple[str, str]] = []
         self.means: dict[str, list[LobeMean]] = {}
+        self.changes: dict[int, float] = {}
 
     def evaluate(self) -> Evaluation:
         notes = self.notes
@@ -161,9 +163,9 @@ class _Evaluator:
             self.zero = self.neutral.angle_deg
             notes += self._neutral_notes(self.neutral)
         else:
-            rough = self.run.lobe_zero_counts()
+            rough = self.measured.lobe_zero_counts
             self.zero = 0.0 if rough is None else rough * self.count_deg
-        self.means = {t.breaker.name: self._lobes(t) for t in self.run.epoch.traces}
+        self.means = {t.breaker.name: self._lobes(t) for t in self.measured.traces}
         breakers = tuple(self._breaker(b) for b in self.job.breakers)
         differences = tuple(r for d in self.job.differences for r in self._difference(d))
         return Evaluation(self.neutral, self.cam_pull, self.zero, breakers, differences, tuple(dict.fromkeys(notes)))
@@ -174,12 +176,11 @@ class _Evaluator:
         return place.counts * self.run.sense * self.count_deg
 
     def _neutral(self) -> Neutral | None:
-        steps = self.run.procedure
-        if steps is None or not self.run.sense:
+        seen = self.measured
+        if not self.run.sense:
             return None
-        epoch = self.run.epoch
-        down = self._located(steps.presses, epoch.rests, epoch.turning_points)
-        lifted = self._located(steps.lifted_presses, epoch.lifted_rests, epoch.lifted_turning_points)
+        down = self._located(seen.presses, seen.rests, seen.turning_points)
+        lifted = self._located(seen.lifted_presses, seen.lifted_rests, seen.lifted_turning_points)
         if lifted is None:
             return down
         joined = neutral_module.with_lifted(lifted, down, self.job.unit.poles)
@@ -204,7 +205,7 @@ class _Evaluator:
         return joined.neutral
 
     def _located(
-        self, pressed: Sequence[PressMark], rested: Sequence[Rest], turning_points: TurningPoints
+        self, pressed: Sequence[PressMark], rested: Sequence[Rest], turning_points: Sequence[TurningPoint]
     ) -> Neutral | None:
         presses = [Mark(self._running(rest_place(p.count, self.offsets)), p.side) for p in pressed]
         rests = []
@@ -215,7 +216,7 @@ class _Evaluator:
             presses, rests, self.job.unit.poles, self.bench.priors, self.count_deg, self._swung(presses, turning_points)
         )
 
-    def _swung(self, presses: Sequence[Mark], turning_points: TurningPoints) -> Finer | None:
+    def _swung(self, presses: Sequence[Mark], turning_points: Sequence[TurningPoint]) -> Finer | None:
         """Neutral by the free swings seen while it was marked, near the presses; None if there are none."""
         alone = neutral_module.locate(presses, [], self.job.unit.poles, self.bench.priors, self.count_deg)
         if alone is None:
@@ -223,7 +224,7 @@ class _Evaluator:
         geometry = swing.Geometry(
             self.run.counts_per_turn, self.run.tick_hz, self.run.sense, self.job.unit.poles, self.offsets
         )
-        free = swing.free_swings(turning_points.points, geometry)
+        free = swing.free_swings(turning_points, geometry)
         found = [e for e in (swing.estimate(s, geometry) for s in free) if e is not None]
         near = [swing.about_of(e.centre_deg, alone.angle_deg, self.job.unit.poles) for e in found]
         about = swing.About.NEUTRAL if swing.About.NEUTRAL in near else swing.About.REGISTER
@@ -350,7 +351,11 @@ class _Evaluator:
         return None
 
     def _change_deg(self, change: Change) -> float:
-        return self._running(edge_place(change.edge.contact, self.offsets))
+        # A closing ends one pass and begins the next.
+        known = self.changes.get(id(change))
+        if known is None:
+            known = self.changes[id(change)] = self._running(edge_place(change.edge.contact, self.offsets))
+        return known
 
     def _void(self, trace: BreakerTrace, lobe: int, mean: float) -> int:
         """Openings of this lobe that lie in stretches that could not be followed."""
@@ -492,10 +497,10 @@ class _Evaluator:
         return None
 
     def _from_mark(self, breaker: Breaker, mean: LobeMean) -> Angle | None:
-        steps = self.run.procedure
-        if steps is None or steps.mark is None or not mean.passes:
+        pressed = self.measured.mark
+        if pressed is None or not mean.passes:
             return None
-        mark = self._running(rest_place(steps.mark.count, self.offsets))
+        mark = self._running(rest_place(pressed.count, self.offsets))
         whole = self.zero + mean.lobe * self.spacing + mean.angle_deg - mark
         # Nearest to the target if there is one, else the first opening after the mark or a whole number of spacings on.
         expected = breaker.expected(mean.lobe)
