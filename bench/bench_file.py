@@ -7,10 +7,12 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from bench import encoder_map
 from bench.errors import BenchFileError
 from bench.files import read_toml, validated
 
 _Fraction = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False, strict=True)]
+_Ohm = Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False, strict=True)]
 
 
 class _Model(BaseModel):
@@ -26,11 +28,29 @@ class Probe(_Model):
     threshold: tuple[_Fraction, _Fraction] = (0.3, 0.6)
     #: Capacitor to allow for where a job does not state it, microfarad (0.35: circuit example of the bench design).
     unstated_capacitor_uf: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False, strict=True)] = 0.35
+    #: Supply of the probe circuit, millivolt, if known.
+    supply_mv: Annotated[float, Field(gt=0, le=65_535, allow_inf_nan=False, strict=True)] | None = None
+    #: Current through closed points, milliampere, if measured; else it follows from supply and ohm.
+    current_ma: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False, strict=True)] | None = None
+    #: A Level reading is this times the voltage across the points: 1 without an amplifier.
+    sense_gain: Annotated[float, Field(ge=1, le=10_000, allow_inf_nan=False, strict=True)] = 1.0
+    #: How far gain and current together may be off, as a share.
+    sense_error: Annotated[float, Field(ge=0, lt=1, allow_inf_nan=False, strict=True)] = 0.05
+    #: How far the reading may be off at nil, millivolt across the points (converter's or amplifier's offset).
+    sense_offset_mv: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False, strict=True)] = 1.0
+    #: Highest reading, millivolt, and bits of the converter.
+    sense_full_scale_mv: Annotated[float, Field(gt=0, le=65_535, allow_inf_nan=False, strict=True)] = 5000.0
+    sense_bits: Annotated[int, Field(ge=6, le=24, strict=True)] = 10
+    #: Lowest and highest resistance of leads and clips, ohm; of no matter if the sense lead is one of its own.
+    lead_ohm: tuple[_Ohm, _Ohm] = (0.0, 0.5)
+    four_wire: Annotated[bool, Field(strict=True)] = False
 
     @model_validator(mode="after")
     def _ordered(self) -> Probe:
-        if self.threshold[0] > self.threshold[1]:
-            raise ValueError("threshold: the lower figure comes first")
+        for key in ("threshold", "lead_ohm"):
+            low, high = getattr(self, key)
+            if low > high:
+                raise ValueError(f"{key}: the lower figure comes first")
         return self
 
 
@@ -43,6 +63,8 @@ class Mounting(_Model):
     grating_radius_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False, strict=True)] = 20.0
     #: Greatest hysteresis of encoder and coupling between the two directions, counts.
     hysteresis_counts: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False, strict=True)] = 0.5
+    #: File written by `breakerbench qualify encoder`, from this file's folder; the map takes the place of the eccentricity.
+    encoder_map: Annotated[str, Field(min_length=1, max_length=500)] | None = None
 
 
 class Priors(_Model):
@@ -88,6 +110,15 @@ class Link(_Model):
     hello_deadline_s: Annotated[float, Field(ge=0.2, le=30, allow_inf_nan=False, strict=True)] = 1.6
 
 
+class Records(_Model):
+    """[records] where records are kept, and for how long the local rules want them kept."""
+
+    #: File (within the data folder if not absolute), or the address of a PostgreSQL server, postgresql://…
+    database: Annotated[str, Field(min_length=1, max_length=1000)] | None = None
+    #: Years (14 CFR 145.219: 2; 145.A.55: 3). Nothing is ever deleted by this program, whatever stands here.
+    keep_years: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False, strict=True)] = 2.0
+
+
 class BenchFile(_Model):
     """The whole file."""
 
@@ -101,11 +132,19 @@ class BenchFile(_Model):
     criteria: Criteria = Criteria()
     decision: Decision = Decision()
     link: Link = Link()
+    #: Not copied into journals: it changes no result, and an address may hold a password.
+    records: Records = Field(default=Records(), exclude=True)
 
 
 def load(path: Path) -> BenchFile:
     """The bench file at `path`. Raises BenchFileError with file, key and what was expected."""
     return parse(read_toml(path, "bench file", BenchFileError), str(path))
+
+
+def map_document(bench: BenchFile, folder: Path) -> dict[str, object] | None:
+    """The encoder map that `bench`, a file in `folder`, names, for a journal's header; None without. Raises EncoderMapFileError."""
+    named = bench.mounting.encoder_map
+    return None if named is None else encoder_map.dump(encoder_map.load(folder / named))
 
 
 def parse(tables: object, name: str) -> BenchFile:

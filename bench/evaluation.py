@@ -136,8 +136,13 @@ class Evaluation:
 
 
 def evaluate(run: Run) -> Evaluation:
-    """Evaluate what `run` has gathered; may be called at any time."""
-    return _Evaluator(run, run.measured()).evaluate()
+    """Evaluate what `run` has gathered, of a guided job what was verified; may be called at any time."""
+    return _Evaluator(run, run.as_left or run.measured()).evaluate()
+
+
+def evaluate_as_found(run: Run) -> Evaluation | None:
+    """Evaluate a guided job's passes before anything was touched; None while they are not complete."""
+    return None if run.as_found is None else _Evaluator(run, run.as_found).evaluate()
 
 
 class _Evaluator:
@@ -148,6 +153,9 @@ class _Evaluator:
         self.bench: BenchFile = run.settings.bench
         self.count_deg = 360.0 / run.counts_per_turn if run.counts_per_turn else 0.0
         self.offsets = measured.offsets
+        # Places on the disc count from the index; without one seen since the zero began they are not known.
+        index, mapped = measured.index_count, run.settings.encoder_map
+        self.mapped = None if mapped is None or index is None else (mapped, index)
         self.spacing = run.job.unit.lobe_spacing_deg
         self.neutral: Neutral | None = None
         self.cam_pull: LiftedNeutral | None = None
@@ -158,6 +166,14 @@ class _Evaluator:
 
     def evaluate(self) -> Evaluation:
         notes = self.notes
+        if self.run.settings.encoder_map is not None and self.mapped is None:
+            notes.append(
+                (
+                    "encoder-map-unused",
+                    "No index signal came since the zero began, so that the encoder map could not be used; the bound on how far the "
+                    "encoder is off-centre stands in the budget instead.",
+                )
+            )
         self.neutral = self._neutral()
         if self.neutral is not None:
             self.zero = self.neutral.angle_deg
@@ -173,7 +189,18 @@ class _Evaluator:
     # --- neutral -----------------------------------------------------------------------------------------------------
 
     def _running(self, place: Place) -> float:
-        return place.counts * self.run.sense * self.count_deg
+        return self._mapped(place.counts * self.run.sense * self.count_deg)
+
+    def _mapped(self, read_deg: float) -> float:
+        """An angle on the disc as read, in the running direction, put right by the encoder's map if there is one."""
+        if self.mapped is None:
+            return read_deg
+        return read_deg + self.run.sense * self.mapped[0].correction_deg(self._from_index(read_deg))
+
+    def _from_index(self, running_deg: float) -> float:
+        """Counts from the index."""
+        index = 0 if self.mapped is None else self.mapped[1]
+        return running_deg * self.run.sense / self.count_deg - index
 
     def _neutral(self) -> Neutral | None:
         seen = self.measured
@@ -225,7 +252,11 @@ class _Evaluator:
             self.run.counts_per_turn, self.run.tick_hz, self.run.sense, self.job.unit.poles, self.offsets
         )
         free = swing.free_swings(turning_points, geometry)
-        found = [e for e in (swing.estimate(s, geometry) for s in free) if e is not None]
+        found = [
+            replace(e, centre_deg=self._mapped(e.centre_deg))
+            for e in (swing.estimate(s, geometry) for s in free)
+            if e is not None
+        ]
         near = [swing.about_of(e.centre_deg, alone.angle_deg, self.job.unit.poles) for e in found]
         about = swing.About.NEUTRAL if swing.About.NEUTRAL in near else swing.About.REGISTER
         used = [e for e, at in zip(found, near) if at is about]
@@ -389,6 +420,13 @@ class _Evaluator:
         terms.append(rectangular(f"latch of board{name}", LATCH_S, "s", speed))
         return terms
 
+    def _encoder(self, start_deg: float, *distances_deg: float) -> list[Term]:
+        """Of the mean over places so far from `start_deg` on the disc: by the map, else by the bound on the eccentricity."""
+        if self.mapped is None:
+            return [self._eccentricity(*distances_deg)]
+        there = [self._from_index(start_deg + d) for d in distances_deg]
+        return list(self.mapped[0].terms(self._from_index(start_deg), there))
+
     def _eccentricity(self, *distances_deg: float) -> Term:
         """Of the mean over places so far from the reference: a sine over the turn, seen at each of them and at the reference.
 
@@ -416,7 +454,7 @@ class _Evaluator:
         terms = self._own_terms(breaker, mean)
         terms += self.neutral.terms
         terms.append(self._hysteresis())
-        terms.append(self._eccentricity(*((p.ordinal + on) * self.spacing + value for p in mean.passes)))
+        terms += self._encoder(self.zero, *((p.ordinal + on) * self.spacing + value for p in mean.passes))
         terms += self._other_poles(p.ordinal + on for p in mean.passes)
         return Angle(value, self._budget(terms))
 
@@ -459,7 +497,7 @@ class _Evaluator:
             terms += self.neutral.terms
             terms.append(self._hysteresis())
             value = angle - on * self.spacing
-            terms.append(self._eccentricity(*((p.ordinal + on) * self.spacing + value for p in passes)))
+            terms += self._encoder(self.zero, *((p.ordinal + on) * self.spacing + value for p in passes))
             terms += self._other_poles(p.ordinal + on for p in passes)
             found.append(PairResult(place, len(passes), Angle(value, self._budget(terms))))
         return tuple(found)
@@ -480,8 +518,13 @@ class _Evaluator:
             terms += self._own_terms(breaker, opening.mean, name)
             on = self._neutrals_on(breaker, opening.mean)
             terms += self._other_poles(p.ordinal + on for p in opening.mean.passes)
-        # Over a whole turn: what lies between the two, and between their neutrals, may be any distance on the disc.
-        terms.append(self._eccentricity(180.0))
+        if self.mapped is None:
+            # Over a whole turn: what lies between the two, and between their neutrals, may be any distance on the disc.
+            terms.append(self._eccentricity(180.0))
+        else:
+            # Neutral is the same for both, or told apart by the pole spacing's term: what is left is the way between the openings.
+            at = [self.zero + o.mean.lobe * self.spacing + o.mean.angle_deg for o in (early, late)]
+            terms += self._encoder(at[0], at[1] - at[0])
         return SpreadResult(early.mean.lobe, late.mean.lobe, Angle(high - low, self._budget(terms)))
 
     def _target_from_neutral(self, breaker: Breaker, lobe: int) -> float | None:
@@ -511,13 +554,13 @@ class _Evaluator:
         terms.append(rectangular("setting to the angle mark", self.bench.priors.mark_setting_deg))
         terms.append(rectangular("mark, count", self.count_deg / 2))
         terms.append(self._hysteresis())
-        terms.append(self._eccentricity(*(whole + (p.ordinal - mean.lobe) * self.spacing for p in mean.passes)))
+        terms += self._encoder(mark, *(whole + (p.ordinal - mean.lobe) * self.spacing for p in mean.passes))
         terms += self._other_poles([spacings])
         return Angle(value, self._budget(terms))
 
     def _between(self, first: Breaker, one: LobeMean, second: Breaker, two: LobeMean, value: float) -> Angle:
         terms = self._own_terms(first, one, first.name) + self._own_terms(second, two, second.name)
-        terms.append(self._eccentricity(value))
+        terms += self._encoder(self.zero + one.lobe * self.spacing + one.angle_deg, value)
         return Angle(value, self._budget(terms))
 
     def _from_opening(self, breaker: Breaker, mean: LobeMean, other: Breaker) -> Angle | None:

@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.agreement_study import CONFIDENCE, AgreementStudy, Estimate
+from bench.encoder_map import basis
+from bench.encoder_study import EncoderStudy
 from bench.errors import UsageError
 from bench.gauge_study import GaugeReadings, GaugeStudy
 
@@ -66,6 +68,11 @@ def gauge_svg(study: GaugeStudy) -> bytes:
 def agreement_svg(study: AgreementStudy) -> bytes:
     """Difference against mean per pair of readings, with bias and limits of agreement, each with its interval."""
     return _svg((9.0, 5.5), lambda figure: _agreement(figure, study))
+
+
+def encoder_svg(study: EncoderStudy) -> bytes:
+    """What the encoder errs by over the place on the disc: the map with its band, and the mean reading of every cell."""
+    return _svg((9.0, 5.5), lambda figure: _encoder(figure, study))
 
 
 def _svg(size_inch: tuple[float, float], draw: Callable[[Figure], None]) -> bytes:
@@ -142,3 +149,27 @@ def _level(axes: Axes, estimate: Estimate, dash: str, words: str) -> None:
         textcoords="offset points",
         verticalalignment="center",
     )
+
+
+def _encoder(figure: Figure, study: EncoderStudy) -> None:
+    axes = figure.subplots()
+    at = np.linspace(0.0, 360.0, 361)
+    there = basis(at, [h.order for h in study.harmonics])
+    error = there @ np.array([part for h in study.harmonics for part in (h.cos_deg, h.sin_deg)])
+    u = np.sqrt(np.maximum(0.0, np.einsum("ij,jk,ik->i", there, study.covariance_deg2, there)))
+    axes.fill_between(at, error - u, error + u, color=_COLOURS[6], alpha=0.25, linewidth=0)
+    axes.plot(at, error, color="black", label="map, band: one standard uncertainty from the readings")
+    positions = tuple(dict.fromkeys(cell.position for cell in study.cells))
+    for index, position in enumerate(positions):
+        shape, colour = (kind[index % len(kind)] for kind in (_SHAPES, _COLOURS))
+        cells = [cell for cell in study.cells if cell.position == position]
+        label = f"clamping {position}" if study.positions else "readings at the reference's angles"
+        places, errors = [cell.angle_deg for cell in cells], [cell.error_deg for cell in cells]
+        axes.plot(places, errors, shape, color=colour, fillstyle="none", label=label)
+    axes.axhline(0.0, color="black", linewidth=0.8, linestyle=":")
+    axes.set_title("Encoder: reading less true angle, one shape per clamping", loc="left")
+    axes.set_xlabel("place on the disc, from the index (degrees)")
+    axes.set_ylabel("error (degrees)")
+    axes.set_xticks(range(0, 361, 30))
+    # Outside, so that it never covers a reading.
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower left", ncols=3)

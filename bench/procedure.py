@@ -9,26 +9,30 @@ from enum import StrEnum
 from bench.errors import ProcedureError
 from bench.job import Breaker, Job
 from bench.neutral import LEAST_PER_SIDE
+from bench.probe_patterns import Pattern
 
 SENSE_DEG = 15.0
 NO_PROGRESS_S = 60.0
 PEDAL_BOUNCE_S = 0.25
 
-NO_OPENING_CAUSES = (
-    "the coil lead is still on the points, a grounding (P-) lead's spring still shorts them, the capacitor is shorted, "
-    "breakers are jumpered together, or the points never open"
-)
-NO_CLOSING_CAUSES = "the clip is off or sits on paint, the points are dirty or oily, or they never close"
-
 
 class Step(StrEnum):
-    """Where the job is."""
+    """Where the job is. Without a person at the screen: sense, marks, neutral, passes, done."""
 
     SENSE = "sense"
     MARKS = "marks"
     NEUTRAL = "neutral"
     PASSES = "passes"
+    #: The guided job: passes before anything is touched, adjusting, passes after the final torque, what else the manual asks for.
+    AS_FOUND = "as found"
+    ADJUST = "adjust"
+    VERIFY = "verify"
+    CHECKS = "checks"
     DONE = "done"
+
+
+#: Steps in which openings are passes.
+TAKING = frozenset({Step.PASSES, Step.AS_FOUND, Step.VERIFY})
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +59,10 @@ class Procedure:
     followers_lifted: bool = False
     lifted_presses: list[PressMark] = field(default_factory=list)
     neutral_skipped: bool = False
+    #: A person at the screen leads the job on after the passes as found.
+    guided: bool = False
+    #: Where the job goes on when neutral is found.
+    after_neutral: Step = Step.PASSES
     _progress_tick: int | None = None
     _last_pedal_tick: int | None = None
 
@@ -79,6 +87,8 @@ class Procedure:
                 self.step = Step.NEUTRAL
         elif self.step is Step.NEUTRAL and mark.side != 0:
             (self.lifted_presses if self.followers_lifted else self.presses).append(mark)
+        elif self.step is Step.ADJUST:
+            self.step = Step.VERIFY
         else:
             return False
         self._progress_tick = mark.tick
@@ -92,8 +102,8 @@ class Procedure:
     def opening(self) -> bool:
         """An opening in the running direction was confirmed; true if it is a pass."""
         if self.step is Step.NEUTRAL and self._neutral_complete():
-            self.step = Step.PASSES
-        return self.step is Step.PASSES
+            self.step = self.after_neutral
+        return self.step in TAKING
 
     def progressed(self, tick: int) -> None:
         """Something came that the job still lacked."""
@@ -127,8 +137,10 @@ class Procedure:
 
     def zero_void(self) -> None:
         """The count is lost: marks and neutral must be set again. That is no progress."""
-        if self.step in (Step.SENSE, Step.DONE):
+        if self.step in (Step.SENSE, Step.DONE, Step.CHECKS):
             return
+        if self.step in (Step.AS_FOUND, Step.ADJUST, Step.VERIFY):
+            self.after_neutral = self.step
         self.presses.clear()
         self.lifted_presses.clear()
         self.lobe_mark = self.mark = None
@@ -144,11 +156,11 @@ class Procedure:
 
     def passes_complete(self, passes: Mapping[str, Sequence[int]]) -> bool:
         """True when every lobe of every breaker has its passes; `passes` gives their number per lobe."""
-        return self.step is Step.PASSES and all(n >= self.passes_wanted for lobes in passes.values() for n in lobes)
+        return self.step in TAKING and all(n >= self.passes_wanted for lobes in passes.values() for n in lobes)
 
     def check_progress(self, tick: int, missing: str) -> None:
         """Raise ProcedureError when nothing has come for a minute of device time, and say what was missing."""
-        if self.step is Step.DONE or self._progress_tick is None:
+        if self.guided or self.step is Step.DONE or self._progress_tick is None:
             return
         if tick - self._progress_tick >= NO_PROGRESS_S * self.tick_hz:
             raise ProcedureError("incomplete", f"Nothing happened for {NO_PROGRESS_S:.0f} s. Missing: {missing}.")
@@ -171,6 +183,10 @@ class Procedure:
             if self.followers_lifted:
                 parts.append("the followers let down on the cam again")
             return ", ".join(parts) or "the first opening in the running direction"
+        if self.step is Step.ADJUST:
+            return "a press when the points are set and tightened"
+        if self.step is Step.CHECKS:
+            return "the end of the other checks"
         short = [
             f"{name} lobe {lobe}: {self.passes_wanted - n}"
             for name, lobes in passes.items()
@@ -185,18 +201,13 @@ def _per_side(presses: Sequence[PressMark]) -> tuple[int, int]:
     return below, len(presses) - below
 
 
-def stuck_error(breaker: Breaker, is_open: bool) -> ProcedureError:
-    """A probe that has not changed over more travel than any cam needs."""
-    if is_open:
-        return ProcedureError(
-            "no-closing",
-            f"{breaker.name} (channel {breaker.channel}) never closed over two whole lobe spacings. Likely causes: "
-            f"{NO_CLOSING_CAUSES}. Check these, then start again.",
-        )
+def stuck_error(breaker: Breaker, is_open: bool, pattern: Pattern) -> ProcedureError:
+    """A probe that has not changed over more travel than any cam needs; `pattern` tells what it did instead."""
+    code, never = ("no-closing", "closed") if is_open else ("no-opening", "opened")
     return ProcedureError(
-        "no-opening",
-        f"{breaker.name} (channel {breaker.channel}) never opened over two whole lobe spacings. Likely causes: "
-        f"{NO_OPENING_CAUSES}. Check these, then start again.",
+        code,
+        f"{breaker.name} (channel {breaker.channel}) never {never} over two whole lobe spacings. {pattern.text} Check these, then "
+        "start again.",
     )
 
 

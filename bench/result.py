@@ -8,8 +8,12 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from bench import engine
+from bench import contact_findings, engine
 from bench.bench_file import BenchFile
+from bench.contact_findings import BreakerContacts, LobeContacts
+from bench.contact_quality import Spread, StaticDifference
+from bench.contact_resistance import NotMeasurable, Resistance
+from bench.encoder_map import EncoderMap
 from bench.evaluation import Angle, BreakerResult, DifferenceResult, Evaluation, OpeningResult, evaluate
 from bench.job import Breaker, Unit
 from bench.job_file import JobFile
@@ -99,6 +103,19 @@ class CamPullRow(_Model):
     within_bound: bool
 
 
+class EncoderRow(_Model):
+    """The encoder's map in use, and how it came about; null where the bound on the eccentricity stands in its place."""
+
+    kind: str
+    encoder: str
+    made_on: str
+    due_on: str
+    certificate: str | None
+    left_deg: Number
+    orders: tuple[int, ...]
+    orders_not_seen: tuple[int, ...]
+
+
 class EngineRow(_Model):
     """What the magnet's degrees are on a four-stroke engine."""
 
@@ -106,6 +123,69 @@ class EngineRow(_Model):
     magneto_turns_per_crank_turn: Number
     crank_deg_per_magneto_deg: Number
     firing_order: tuple[int, ...] | None
+
+
+class SpreadOfPassesRow(_Model):
+    """Closing angle or dwell of one lobe over its turning passes: mean and scatter with their standard uncertainties."""
+
+    passes: int
+    mean_deg: Number
+    standard_uncertainty_deg: Number
+    deviation_deg: Number
+    deviation_standard_uncertainty_deg: Number
+
+
+class ContactRow(_Model):
+    """How the points of one lobe parted: returns to closed before they settled, bounce, spread of closing and dwell."""
+
+    openings: int
+    with_returns: int
+    mean_returns: Number
+    most_returns: int
+    median_bounce_ms: Number
+    longest_bounce_ms: Number
+    longest_return_ms: Number
+    merged_edges: int
+    closing: SpreadOfPassesRow | None
+    dwell: SpreadOfPassesRow | None
+
+
+class StaticRow(_Model):
+    """Static openings (held, crept) less turning ones, with the test that it is nil."""
+
+    static: int
+    turning: int
+    difference_deg: Number
+    standard_uncertainty_deg: Number
+    expanded_uncertainty_deg: Number
+    coverage_factor: Number
+    statistic: Number
+    critical: Number
+    differs: bool
+    budget: tuple[BudgetRow, ...]
+
+
+class OhmRow(_Model):
+    """One source of uncertainty of a resistance. `degrees_of_freedom` null means infinitely many."""
+
+    source: str
+    type: str
+    standard_uncertainty_ohm: Number
+    degrees_of_freedom: Number
+
+
+class ResistanceRow(_Model):
+    """Resistance of closed points; not measurable: why, one step of the reading, and what it is below, where known."""
+
+    measurable: bool
+    reason: str | None
+    ohm: Number
+    standard_uncertainty_ohm: Number
+    expanded_uncertainty_ohm: Number
+    coverage_factor: Number
+    resolution_ohm: Number
+    below_ohm: Number
+    budget: tuple[OhmRow, ...]
 
 
 class OpeningRow(_Model):
@@ -136,6 +216,7 @@ class OpeningRow(_Model):
     crank_deg: Number
     crank_expanded_uncertainty_deg: Number
     by_neutral: tuple[PairRow, ...]
+    contact: ContactRow | None
 
 
 class BreakerRow(_Model):
@@ -146,6 +227,8 @@ class BreakerRow(_Model):
     from_: str = Field(alias="from")
     openings: tuple[OpeningRow, ...]
     lobe_spread: SpreadRow | None
+    static_against_turning: StaticRow | None
+    contact_resistance: ResistanceRow
 
 
 class DifferenceRow(_Model):
@@ -205,6 +288,7 @@ class ResultDocument(_Model):
     limits: dict[str, Any] | None = None
     decision: dict[str, Any] | None = None
     board: dict[str, Any] | None = None
+    encoder: EncoderRow | None = None
     engine: EngineRow | None = None
     cam_pull: CamPullRow | None = None
     neutrals: tuple[NeutralRow, ...] = ()
@@ -244,11 +328,14 @@ def document(run: Run, journal: str | None) -> ResultDocument:
     """Result of a run that has finished. `journal` is where its bytes are, None if there is none."""
     failure = run.failure
     evaluation = evaluate(run) if failure is None else None
+    contacts = None if evaluation is None else contact_findings.of_run(run, evaluation)
     hello = run.hello
     settings = run.settings
     notes = [NoteRow(code=n.code, text=n.text, times=n.times) for n in run.notes]
     if evaluation is not None:
         notes += [NoteRow(code=c, text=t) for c, t in evaluation.notes]
+    if contacts is not None:
+        notes += [NoteRow(code=c, text=t) for c, t in contacts.notes]
     result = ResultDocument(
         valid=failure is None,
         simulated=None if hello is None else bool(hello.simulated) or settings.rehearsal is not None,
@@ -267,10 +354,13 @@ def document(run: Run, journal: str | None) -> ResultDocument:
             "firmware": f"{hello.firmware_major}.{hello.firmware_minor}.{hello.firmware_patch}",
             "counts_per_turn": hello.counts_per_turn,
         },
+        encoder=_encoder(settings.encoder_map),
         engine=_engine(run.job.unit),
         cam_pull=None if evaluation is None else _cam_pull(evaluation),
         neutrals=() if evaluation is None else _neutrals(run, evaluation),
-        breakers=() if evaluation is None else tuple(_breaker(run.job.unit, b) for b in evaluation.breakers),
+        breakers=()
+        if evaluation is None or contacts is None
+        else tuple(_breaker(run.job.unit, b, c) for b, c in zip(evaluation.breakers, contacts.breakers, strict=True)),
         differences=() if evaluation is None else tuple(_difference(d) for d in evaluation.differences),
         link=LinkRow(
             frames=run.stream.counts.frames, bad_frames=run.stream.counts.bad_frames, losses=run.stream.counts.losses
@@ -309,6 +399,21 @@ def _rows(budget: Budget) -> tuple[BudgetRow, ...]:
             share=budget.share(t),
         )
         for t in budget.terms
+    )
+
+
+def _encoder(found: EncoderMap | None) -> EncoderRow | None:
+    if found is None:
+        return None
+    return EncoderRow(
+        kind=found.kind,
+        encoder=found.encoder,
+        made_on=found.made_on.isoformat(),
+        due_on=found.due_on.isoformat(),
+        certificate=None if found.certificate is None else found.certificate.text,
+        left_deg=found.left_deg,
+        orders=tuple(h.order for h in found.harmonics),
+        orders_not_seen=found.not_seen,
     )
 
 
@@ -383,14 +488,85 @@ def _value(angle: Angle | None) -> dict[str, float | None]:
     }
 
 
-def _breaker(unit: Unit, result: BreakerResult) -> BreakerRow:
+def _spread_of_passes(found: Spread | None) -> SpreadOfPassesRow | None:
+    if found is None:
+        return None
+    return SpreadOfPassesRow(
+        passes=found.n,
+        mean_deg=found.mean_deg,
+        standard_uncertainty_deg=found.u_mean_deg,
+        deviation_deg=found.deviation_deg,
+        deviation_standard_uncertainty_deg=found.u_deviation_deg,
+    )
+
+
+def _contact(found: LobeContacts, from_neutral: bool) -> ContactRow | None:
+    chatter = found.chatter
+    if chatter is None:
+        return None
+    return ContactRow(
+        openings=chatter.openings,
+        with_returns=chatter.with_returns,
+        mean_returns=chatter.mean_returns,
+        most_returns=chatter.most_returns,
+        median_bounce_ms=chatter.median_bounce_ms,
+        longest_bounce_ms=chatter.longest_bounce_ms,
+        longest_return_ms=chatter.longest_return_ms,
+        merged_edges=chatter.merged,
+        closing=_spread_of_passes(found.closing) if from_neutral else None,
+        dwell=_spread_of_passes(found.dwell),
+    )
+
+
+def _static(found: StaticDifference | None) -> StaticRow | None:
+    if found is None:
+        return None
+    return StaticRow(
+        static=found.static,
+        turning=found.turning,
+        difference_deg=found.difference_deg,
+        standard_uncertainty_deg=found.budget.standard_uncertainty_deg,
+        expanded_uncertainty_deg=found.budget.expanded_uncertainty_deg,
+        coverage_factor=found.budget.coverage_factor,
+        statistic=found.statistic,
+        critical=found.critical,
+        differs=found.differs,
+        budget=_rows(found.budget),
+    )
+
+
+def _resistance(found: Resistance | NotMeasurable) -> ResistanceRow:
+    known = found if isinstance(found, Resistance) else None
+    return ResistanceRow(
+        measurable=known is not None,
+        reason=found.reason if isinstance(found, NotMeasurable) else None,
+        ohm=None if known is None else known.ohm,
+        standard_uncertainty_ohm=None if known is None else known.u_ohm,
+        expanded_uncertainty_ohm=None if known is None else known.expanded_ohm,
+        coverage_factor=None if known is None else known.coverage_factor,
+        resolution_ohm=found.resolution_ohm,
+        below_ohm=found.below_ohm if isinstance(found, NotMeasurable) else None,
+        budget=()
+        if known is None
+        else tuple(
+            OhmRow(source=t.source, type=t.kind, standard_uncertainty_ohm=t.u_ohm, degrees_of_freedom=t.freedom)
+            for t in known.terms
+        ),
+    )
+
+
+def _breaker(unit: Unit, result: BreakerResult, contacts: BreakerContacts) -> BreakerRow:
     reference = result.breaker.reference
     spread = result.spread
     return BreakerRow(
         name=result.breaker.name,
         channel=result.breaker.channel,
         from_=str(reference),
-        openings=tuple(_opening(unit, result.breaker, o) for o in result.openings),
+        openings=tuple(
+            _opening(unit, result.breaker, o, c) for o, c in zip(result.openings, contacts.lobes, strict=True)
+        ),
+        static_against_turning=_static(contacts.static),
+        contact_resistance=_resistance(contacts.resistance),
         lobe_spread=None
         if spread is None
         else SpreadRow(
@@ -403,7 +579,7 @@ def _breaker(unit: Unit, result: BreakerResult) -> BreakerRow:
     )
 
 
-def _opening(unit: Unit, breaker: Breaker, opening: OpeningResult) -> OpeningRow:
+def _opening(unit: Unit, breaker: Breaker, opening: OpeningResult, contacts: LobeContacts) -> OpeningRow:
     mean, tolerance, neutral, angle = opening.mean, opening.tolerance, opening.from_neutral, opening.angle
     return OpeningRow(
         lobe=mean.lobe,
@@ -423,6 +599,7 @@ def _opening(unit: Unit, breaker: Breaker, opening: OpeningResult) -> OpeningRow
         closing_deg=mean.closing_deg if neutral is not None else None,
         dwell_deg=mean.dwell_deg,
         bounce_ms=mean.bounce_ms,
+        contact=_contact(contacts, neutral is not None),
         offset_deg=breaker.offset_deg(mean.lobe) if breaker.offsets_deg else None,
         cylinder=engine.cylinder_of(unit, mean.lobe),
         crank_deg=None if angle is None else engine.crank_deg(unit, angle.value_deg),

@@ -7,10 +7,13 @@ file, so that a replay goes the very same way as the live run.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
 
-from bench import procedure
-from bench.contacts import Change, ChannelTracker, ContactEdge, Settled
+from bench import encoder_map, probe_patterns, procedure
+from bench.contacts import Change, ChannelTracker, ContactEdge, Flicker, LevelReading, Settled
 from bench.encoder import PhaseTable, directions_of, edges_of
 from bench.errors import BenchError, ProcedureError
 from bench.files import printable
@@ -18,10 +21,11 @@ from bench.horizon import Horizon
 from bench.job import Breaker
 from bench.journal import Kind, Record
 from bench.motion import Motion, Rest
+from bench.probe_patterns import Geometry, ProbeSeen
 from bench.procedure import PressMark, Procedure, Step
 from bench.settings import Settings
 from bench.stream import BoardReset, FramesLost, SessionStream, StreamItem, TooManyBadFrames
-from bench.swing import TurningPoints
+from bench.swing import TurningPoint, TurningPoints
 from bench.ticks import TickUnwrapper
 from firmware_protocol.framing import Frame
 from firmware_protocol.messages import (
@@ -33,6 +37,7 @@ from firmware_protocol.messages import (
     EdgesFlag,
     Hello,
     Index,
+    Level,
     Position,
     Press,
     PressSource,
@@ -52,6 +57,12 @@ MOVING_DEG_S = 10.0
 MOST_VOIDS = 5
 #: A report that messages were dropped may come so long after the loss that it explains (PROTOCOL.md, Trouble: 100 ms).
 OVERRUN_TOLD_S = 0.2
+#: Openings remembered per breaker for a person who adjusts.
+RECENT = 40
+#: Steps of the guided job in which every opening is shown.
+FOLLOWED = frozenset({Step.AS_FOUND, Step.ADJUST, Step.VERIFY})
+#: Kinds of journal entries that a person makes and the record keeps.
+ENTERED = frozenset({"check", "adjustment", "caution", "operator"})
 #: Periods of Position without one that tell of a loss, however the sequence looks.
 HOLE_PERIODS = 3
 
@@ -87,11 +98,15 @@ class BreakerTrace:
     """What one set of points did in this epoch."""
 
     breaker: Breaker
+    #: Passes so far of each lobe.
+    lobe_passes: list[int]
     passes: list[Pass] = field(default_factory=list)
     ordinals: list[int] = field(default_factory=list)
     closing: Change | None = None
     #: The latest pass, while its closing is still to come.
     open_pass: Pass | None = None
+    #: The latest openings of the guided job, whatever its step: ordinal and change.
+    recent: deque[tuple[int, Change]] = field(default_factory=lambda: deque(maxlen=RECENT))
     #: Stretches (first and last count) over which openings could not be followed; the last may still be going on.
     holes: list[tuple[int, int]] = field(default_factory=list)
     blind_since: int | None = None
@@ -115,6 +130,42 @@ class Epoch:
     without_index: tuple[int, int] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What is known against one zero up to one moment: everything that an evaluation needs."""
+
+    traces: tuple[BreakerTrace, ...]
+    rests: tuple[Rest, ...]
+    turning_points: tuple[TurningPoint, ...]
+    lifted_rests: tuple[Rest, ...]
+    lifted_turning_points: tuple[TurningPoint, ...]
+    presses: tuple[PressMark, ...]
+    lifted_presses: tuple[PressMark, ...]
+    mark: PressMark | None
+    #: Learnt phase offsets, counts.
+    offsets: tuple[float, float, float, float]
+    #: Count of the last index signal; None if there was none.
+    index_count: int | None
+    #: Places, in running counts, that angles and lobes are counted from roughly.
+    zero_counts: float | None
+    lobe_zero_counts: float | None
+
+    def kept(self) -> Measured:
+        """The same, so that further passes do not change it."""
+        return replace(self, traces=tuple(_copy(t) for t in self.traces))
+
+
+def _copy(trace: BreakerTrace) -> BreakerTrace:
+    return replace(
+        trace,
+        lobe_passes=[*trace.lobe_passes],
+        passes=[*trace.passes],
+        ordinals=[*trace.ordinals],
+        holes=[*trace.holes],
+        recent=deque(trace.recent, maxlen=RECENT),
+    )
+
+
 class Run:
     """See the module's text. `finished` once nothing further is looked at; then `failure` is None or says why."""
 
@@ -131,6 +182,11 @@ class Run:
         self.voids = 0
         self.epoch = self._new_epoch()
         self.procedure: Procedure | None = None
+        #: The guided job's two sets of passes, as soon as each is complete.
+        self.as_found: Measured | None = None
+        self.as_left: Measured | None = None
+        #: What the person at the screen entered, in order: checks, adjustments, cautions acknowledged.
+        self.entries: list[dict[str, Any]] = []
         self.tick = 0
         self.count = 0
         self.levels = 0
@@ -140,7 +196,6 @@ class Run:
         self._motion: Motion | None = None
         self._horizon: Horizon | None = None
         self._trackers: list[ChannelTracker] = []
-        self._extent: list[tuple[int, int] | None] = []
         self._last_position: int | None = None
         self._troubles = 0
         self._known_count: int | None = None
@@ -183,23 +238,38 @@ class Run:
                     raise ProcedureError(
                         "ended", "The recording ends before the measurement was complete" + self._lacking()
                     )
+                elif entry.get("kind") == "step":
+                    self._led_to(str(entry.get("to")))
+                elif entry.get("kind") in ENTERED:
+                    self.entries.append(entry)
         except BenchError as error:
             self.failure = Failure(error.code, error.text)
 
-    def lobe_counts(self) -> dict[str, list[int]]:
+    def lobe_counts(self) -> Mapping[str, Sequence[int]]:
         """Passes so far per breaker and lobe."""
-        lobes = self.job.unit.lobes
-        found: dict[str, list[int]] = {}
-        for trace in self.epoch.traces:
-            counts = [0] * lobes
-            for ordinal in trace.ordinals:
-                counts[ordinal % lobes] += 1
-            found[trace.breaker.name] = counts
-        return found
+        return {trace.breaker.name: trace.lobe_passes for trace in self.epoch.traces}
 
     def deg(self, counts: float) -> float:
         """Counts as degrees in the running direction."""
         return counts * self.sense * 360.0 / self.counts_per_turn if self.counts_per_turn else 0.0
+
+    def measured(self) -> Measured:
+        """What has been measured so far against the present zero."""
+        epoch, steps = self.epoch, self.procedure
+        return Measured(
+            traces=tuple(epoch.traces),
+            rests=tuple(epoch.rests),
+            turning_points=tuple(epoch.turning_points.points),
+            lifted_rests=tuple(epoch.lifted_rests),
+            lifted_turning_points=tuple(epoch.lifted_turning_points.points),
+            presses=() if steps is None else tuple(steps.presses),
+            lifted_presses=() if steps is None else tuple(steps.lifted_presses),
+            mark=None if steps is None else steps.mark,
+            offsets=self.phases.offsets(),
+            index_count=epoch.last_index_count,
+            zero_counts=self.zero_counts(),
+            lobe_zero_counts=self.lobe_zero_counts(),
+        )
 
     @property
     def presses_taken(self) -> int:
@@ -246,6 +316,8 @@ class Run:
                 "counts-per-turn",
                 f"The board is set to {hello.counts_per_turn} counts per turn; this job needs at least {LEAST_COUNTS_PER_TURN}.",
             )
+        if (mapped := self.settings.encoder_map) is not None:
+            encoder_map.check(mapped, self.settings.run_date, hello.board_id, hello.counts_per_turn)
         for breaker in self.job.breakers:
             if breaker.channel >= hello.contact_channels:
                 raise ProcedureError(
@@ -266,7 +338,6 @@ class Run:
             )
             for b in self.job.breakers
         ]
-        self._extent = [None] * len(self._trackers)
         self._last_position = None
         self._troubles = 0
         self._next_edges_count = None
@@ -276,7 +347,12 @@ class Run:
         self.epoch.turning_points.cut()
         if self.procedure is None:
             self.procedure = Procedure(
-                self.job, self.settings.passes, hello.tick_hz, followers_lifted=self.settings.followers_lifted
+                self.job,
+                self.settings.passes,
+                hello.tick_hz,
+                followers_lifted=self.settings.followers_lifted,
+                guided=self.settings.guided,
+                after_neutral=Step.AS_FOUND if self.settings.guided else Step.PASSES,
             )
 
     def _take(self, item: StreamItem) -> None:
@@ -303,6 +379,8 @@ class Run:
             self._contact(message, frame.wire)
         elif isinstance(message, Index):
             self._index(message)
+        elif isinstance(message, Level):
+            self._level(message)
         elif isinstance(message, Press):
             self._press(message)
         elif isinstance(message, Trouble):
@@ -355,8 +433,11 @@ class Run:
                     trace.holes.append((trace.blind_since, known.count))
                     trace.blind_since = None
             self._known_count = known.count
-        if self.sense and not steps.followers_lifted:
-            self._check_stuck(message)
+        if steps.followers_lifted:
+            for tracker in self._trackers:
+                tracker.watch_anew()
+        elif self.sense:
+            self._check_stuck()
         self._check_index()
         if self._edges_broken_at is not None and tick - self._edges_broken_at > OVERRUN_TOLD_S * self.tick_hz:
             self._edges_broken_at = None
@@ -425,10 +506,9 @@ class Run:
         _, horizon, _ = self._parts()
         tick = self._ticks.unwrap(message.tick)
         horizon.contact(message.channel, tick, tick + message.storm_ticks, 1 + message.storm_edges)
-        for place, tracker in enumerate(self._trackers):
+        for tracker in self._trackers:
             if tracker.channel == message.channel:
                 tracker.edge(ContactEdge(tick, message.count, bool(message.opened), message, wire))
-                self._extent[place] = (message.count, message.count)
 
     def _index(self, message: Index) -> None:
         self.epoch.without_index = None
@@ -460,8 +540,11 @@ class Run:
             return
         side = motion.direction_before(tick, message.count) * (self.sense or 1)
         unverified = self.has_index and self.epoch.last_index_count is None and not self.presses_taken
+        before = steps.step
         if steps.press(PressMark(tick, message.count, side)):
-            if unverified:
+            if before is Step.ADJUST:
+                self._forget_passes()
+            elif unverified:
                 self.note(
                     "zero-unverified",
                     "No index signal came before the first mark, so nothing confirms the count from there to the first index. Turn "
@@ -576,12 +659,20 @@ class Run:
         closing, trace.closing = trace.closing, None
         if not change.forward or approach < APPROACH_DEG:
             return
+        if steps.step in FOLLOWED:
+            trace.recent.append((self._ordinal(trace, change) if trace.passes else 0, change))
         if steps.opening():
+            if closing is not None and trace.passes and self._ordinal(trace, change) == trace.ordinals[-1]:
+                self.note("opened-twice", f"{trace.breaker.name} opened, closed and opened again at one lobe; the first opening counts.")
+                trace.open_pass = trace.passes[-1]
+                trace.open_pass.closing_after = None
+                return
             trace.open_pass = Pass(change, closing)
             trace.passes.append(trace.open_pass)
             trace.ordinals.append(self._ordinal(trace, change))
             lobe = trace.ordinals[-1] % self.job.unit.lobes
-            if self.lobe_counts()[trace.breaker.name][lobe] <= self.settings.passes:
+            trace.lobe_passes[lobe] += 1
+            if trace.lobe_passes[lobe] <= self.settings.passes:
                 steps.progressed(change.edge.tick)
             self._check_complete()
 
@@ -612,8 +703,39 @@ class Run:
 
     def _check_complete(self) -> None:
         """Done when all passes are in and the index has confirmed the count behind them."""
-        if self.procedure is not None and self.procedure.passes_complete(self.lobe_counts()) and self.count_verified:
-            self.procedure.step = Step.DONE
+        steps = self.procedure
+        if steps is None or not steps.passes_complete(self.lobe_counts()) or not self.count_verified:
+            return
+        if steps.step is Step.AS_FOUND:
+            self.as_found, steps.step = self.measured().kept(), Step.ADJUST
+        elif steps.step is Step.VERIFY:
+            self.as_left, steps.step = self.measured().kept(), Step.CHECKS
+        else:
+            steps.step = Step.DONE
+
+    def _led_to(self, step: str) -> None:
+        """The person at the screen leads the guided job to another step; what that makes void is void."""
+        steps = self.procedure
+        if steps is None or not steps.guided:
+            return
+        if step == Step.DONE and steps.step is Step.CHECKS:
+            steps.step = Step.DONE
+        elif step == Step.ADJUST and steps.step in (Step.VERIFY, Step.CHECKS):
+            # Whatever is changed after the passes makes them those of another setting.
+            self.as_left, steps.step = None, Step.ADJUST
+            self._forget_passes()
+        elif step == Step.NEUTRAL and steps.step in (Step.NEUTRAL, Step.AS_FOUND, Step.ADJUST, Step.VERIFY):
+            self.epoch = self._new_epoch()
+            for tracker in self._trackers:
+                tracker.lose_track()
+            steps.zero_void()
+
+    def _forget_passes(self) -> None:
+        """What follows is another set of passes against the same zero."""
+        for trace in self.epoch.traces:
+            trace.passes, trace.ordinals, trace.holes = [], [], []
+            trace.lobe_passes = [0] * self.job.unit.lobes
+            trace.open_pass = None
 
     def _ordinal(self, trace: BreakerTrace, change: Change) -> int:
         """Which opening it is, counted in lobe spacings from the first one after the zero."""
@@ -668,14 +790,29 @@ class Run:
         mark = None if self.procedure is None else self.procedure.lobe_mark
         return self.zero_counts() if mark is None else mark.count * self.sense
 
-    def _check_stuck(self, message: Position) -> None:
+    def _check_stuck(self) -> None:
         limit = 2 * self.counts_per_turn / self.job.unit.poles
         for place, tracker in enumerate(self._trackers):
-            low, high = self._extent[place] or (message.count, message.count)
-            low, high = min(low, message.count), max(high, message.count)
-            self._extent[place] = (low, high)
-            if high - low > limit:
-                raise procedure.stuck_error(self.job.breakers[place], bool(message.levels >> tracker.channel & 1))
+            if tracker.unchanged_counts > limit:
+                seen = [ProbeSeen.of(b.name, t) for b, t in zip(self.job.breakers, self._trackers, strict=True)]
+                geometry = Geometry(self.counts_per_turn, self.tick_hz, self.job.unit.lobe_spacing_deg)
+                others = seen[:place] + seen[place + 1 :]
+                pattern = probe_patterns.stuck(seen[place], others, self.settings.bench.probe, geometry)
+                raise procedure.stuck_error(self.job.breakers[place], seen[place].is_open, pattern)
+
+    def level_readings(self, breaker: Breaker) -> tuple[LevelReading, ...]:
+        """Analogue readings of a breaker's probe while it was settled, of this session."""
+        return tuple(r for t in self._trackers if t.channel == breaker.channel for r in t.readings)
+
+    def flickers(self, breaker: Breaker) -> tuple[Flicker, ...]:
+        """What a breaker's probe did without a settled change, of this session."""
+        return tuple(f for t in self._trackers if t.channel == breaker.channel for f in t.flickers)
+
+    def _level(self, message: Level) -> None:
+        tick = self._ticks.unwrap(message.tick)
+        for tracker in self._trackers:
+            if tracker.channel < len(message.millivolts):
+                tracker.level(tick, message.millivolts[tracker.channel])
 
     def _check_index(self) -> None:
         low, high = self.epoch.without_index or (0, 0)
@@ -689,7 +826,7 @@ class Run:
     # --- small -------------------------------------------------------------------------------------------------------
 
     def _new_epoch(self) -> Epoch:
-        return Epoch([BreakerTrace(b) for b in self.job.breakers])
+        return Epoch([BreakerTrace(b, [0] * self.job.unit.lobes) for b in self.job.breakers])
 
     def _parts(self) -> tuple[Motion, Horizon, Procedure]:
         if self._motion is None or self._horizon is None or self.procedure is None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from bench import bench_file, job_file
+from bench import bench_file, encoder_map, job_file
 from bench.bench_file import BenchFile
+from bench.encoder_map import EncoderMap
 from bench.errors import CaptureError, InputError
 from bench.files import printable
 from bench.job import Job
@@ -42,6 +43,9 @@ class Settings:
     rehearsal: Rehearsal | None
     #: The user states that neutral is taken first with the followers lifted off the cam.
     followers_lifted: bool = False
+    #: A person at the screen leads through the whole job: as found, adjust, verify, other checks.
+    guided: bool = False
+    encoder_map: EncoderMap | None = None
 
 
 def header(
@@ -52,6 +56,8 @@ def header(
     software: str,
     rehearsal: Rehearsal | None,
     followers_lifted: bool = False,
+    guided: bool = False,
+    encoder_map: dict[str, object] | None = None,
 ) -> dict[str, Any]:
     """The header's JSON document. `run_date` is ISO 8601 with zone."""
     return {
@@ -65,6 +71,8 @@ def header(
         "software": software,
         "rehearsal": None if rehearsal is None else {"scenario": rehearsal.scenario, "seed": rehearsal.seed},
         "followers_lifted": followers_lifted,
+        "guided": guided,
+        "encoder_map": encoder_map,
     }
 
 
@@ -81,6 +89,7 @@ def read_header(document: dict[str, Any], name: str) -> Settings:
         job = job_file.parse(document.get("job"), f"{name}: job")
         bench = bench_file.parse(document.get("bench"), f"{name}: bench")
         rehearsal = document.get("rehearsal")
+        mapped = document["encoder_map"]
         passes = document["passes"]
         if not isinstance(passes, int) or not LEAST_PASSES <= passes <= MOST_PASSES:
             raise ValueError
@@ -93,6 +102,8 @@ def read_header(document: dict[str, Any], name: str) -> Settings:
             printable(str(document["software"])),
             None if rehearsal is None else Rehearsal(printable(str(rehearsal["scenario"])), int(rehearsal["seed"])),
             document["followers_lifted"] is True,
+            document["guided"] is True,
+            None if mapped is None else encoder_map.parse(mapped, f"{name}: encoder map"),
         )
     except InputError as error:
         raise CaptureError(error.text) from None

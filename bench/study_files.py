@@ -1,4 +1,4 @@
-"""Readings of the gauge and the agreement study as the user writes them (CSV), checked, every mistake named with line and column."""
+"""Readings of the studies as the user writes them (CSV), checked, every mistake named with line and column."""
 
 from __future__ import annotations
 
@@ -13,12 +13,16 @@ from pathlib import Path
 import numpy as np
 
 from bench.agreement_study import FEWEST_UNITS, PairedReadings
+from bench.encoder_fit import Reading
+from bench.encoder_study import ReferenceReading
 from bench.errors import InputError
 from bench.files import MOST_BYTES, printable
 from bench.gauge_study import FEWEST, GaugeReadings
 
 GAUGE_COLUMNS = ("operator", "unit", "trial", "angle_deg")
 AGREEMENT_COLUMNS = ("unit", "hand_deg", "tool_deg")
+ENCODER_COLUMNS = ("position", "feature", "angle_deg")
+REFERENCE_COLUMNS = ("reference_deg", "angle_deg")
 TRIAL = "trial"
 #: Ten turns: a cam's lobes come round again after at most nine, so that more is a slip of the pen.
 MOST_DEG = 3600.0
@@ -91,6 +95,43 @@ def load_agreement(path: Path) -> tuple[PairedReadings, Source]:
         raise table.error(f"column unit: at least {FEWEST_UNITS} different ones were expected, not {len(units)}")
     hand_deg, tool_deg = np.array(list(pairs.values())).T
     return PairedReadings(tuple(unit for unit, _ in pairs), hand_deg, tool_deg), table.source
+
+
+def load_encoder(path: Path) -> tuple[tuple[Reading, ...], Source]:
+    """Readings of the encoder in several clampings: columns position, feature, angle_deg and, where readings are repeated, trial.
+
+    `position` names the clamping, `feature` what was read (a lobe's opening), `angle_deg` counts from the encoder's index in the
+    direction in which the count rises. Raises StudyFileError.
+    """
+    table = _Table(path, ENCODER_COLUMNS, (TRIAL,))
+    readings: dict[tuple[str, str, int], Reading] = {}
+    for row in table.rows():
+        key = (row.name("position"), row.name("feature"), row.trial() if TRIAL in table.header else 1)
+        if key in readings:
+            repeated = "" if TRIAL in table.header else f'; repeated readings need a column "{TRIAL}"'
+            raise row.error("feature", f"position {key[0]}, feature {key[1]} stands in the file twice{repeated}")
+        readings[key] = Reading(key[0], key[1], row.degrees("angle_deg"))
+    if not readings:
+        raise table.error("no readings; rows below the header were expected")
+    return tuple(readings.values()), table.source
+
+
+def load_encoder_reference(path: Path) -> tuple[tuple[ReferenceReading, ...], Source]:
+    """Readings of the encoder at known angles: columns reference_deg, angle_deg and, where readings are repeated, trial.
+
+    Both count in the direction in which the count rises, `angle_deg` from the encoder's index. Raises StudyFileError.
+    """
+    table = _Table(path, REFERENCE_COLUMNS, (TRIAL,))
+    readings: dict[tuple[float, int], ReferenceReading] = {}
+    for row in table.rows():
+        key = (row.degrees("reference_deg"), row.trial() if TRIAL in table.header else 1)
+        if key in readings:
+            repeated = "" if TRIAL in table.header else f'; repeated readings need a column "{TRIAL}"'
+            raise row.error("reference_deg", f"{key[0]:g}° stands in the file twice{repeated}")
+        readings[key] = ReferenceReading(key[0], row.degrees("angle_deg"))
+    if not readings:
+        raise table.error("no readings; rows below the header were expected")
+    return tuple(readings.values()), table.source
 
 
 class _Table:

@@ -7,6 +7,7 @@ approached afresh it has a scatter of its own; going back and forth over it keep
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -158,6 +159,33 @@ class FixedPoints:
     def run(self, track: Track) -> list[Transition]:  # noqa: ARG002
         """Nothing ever happens."""
         return []
+
+
+class JoinedPoints:
+    """Several sets of points on one wire, which is open only while all of them are. Each channel on it may ask for the same track."""
+
+    def __init__(self, sets: Sequence[Points | FixedPoints]) -> None:
+        self._sets = tuple(sets)
+        self._track: Track | None = None
+        self._found: list[Transition] = []
+        self._open = [s.is_open for s in self._sets]
+
+    @property
+    def is_open(self) -> bool:
+        """State of the wire after the last transition given."""
+        return all(self._open)
+
+    def run(self, track: Track) -> list[Transition]:
+        """Transitions of the wire over a track, in order."""
+        if track is not self._track:
+            self._track, self._found = track, []
+            changes = [(t.time_s, place, t.is_open) for place, s in enumerate(self._sets) for t in s.run(track)]
+            for time_s, place, is_open in sorted(changes):
+                before = self.is_open
+                self._open[place] = is_open
+                if self.is_open is not before:
+                    self._found.append(Transition(time_s, self.is_open))
+        return list(self._found)
 
 
 def points_of(

@@ -41,13 +41,16 @@ def disc_of(scenario: Scenario, draws: Draws) -> Disc:
     table = scenario.encoder
     counts = 4 * table.lines
     offsets = [draws.take(f"encoder.phase_error_deg.{k}", table.phase_error_deg) / 90.0 for k in range(4)]
-    start = draws.take("encoder.start_deg", table.start_deg) / 360.0 * counts
+    sense = 1 if table.sense == scenario.unit.rotation else -1
+    # Clamped further on in the running direction, the disc carries its index and its error along; both come round that much sooner.
+    clamped_deg = draws.take("encoder.clamped_deg", table.clamped_deg)
+    start = (draws.take("encoder.start_deg", table.start_deg) + sense * clamped_deg) / 360.0 * counts
     return Disc(
         counts_per_turn=counts,
-        sense=1 if table.sense == scenario.unit.rotation else -1,
+        sense=sense,
         start_counts=start,
         eccentricity=draws.take("encoder.eccentricity_um", table.eccentricity_um) / 1000.0 / table.grating_radius_mm,
-        eccentricity_at_deg=draws.take("encoder.eccentricity_at_deg", table.eccentricity_at_deg),
+        eccentricity_at_deg=draws.take("encoder.eccentricity_at_deg", table.eccentricity_at_deg) - clamped_deg,
         phase_offsets=(offsets[0], offsets[1], offsets[2], offsets[3]),
         hysteresis_counts=draws.take("encoder.hysteresis_counts", table.hysteresis_counts),
         index_count=0,

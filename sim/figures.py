@@ -34,6 +34,20 @@ class Figure:
     low: float = -math.inf
     high: float = math.inf
 
+    @property
+    def least(self) -> float:
+        """No result lies below; of a normal draw hardly any, four standard deviations from the mean."""
+        if self.kind == "normal":
+            return max(self.low, self.values[0] - 4 * self.values[1])
+        return min(self.values)
+
+    @property
+    def most(self) -> float:
+        """No result lies above; of a normal draw hardly any, four standard deviations from the mean."""
+        if self.kind == "normal":
+            return min(self.high, self.values[0] + 4 * self.values[1])
+        return max(self.values)
+
     def resolve(self, rng: np.random.Generator) -> float:
         """One value. A normal draw beyond the bounds is drawn anew. Raises ValueError if it hardly ever is within."""
         if self.kind == "fixed":

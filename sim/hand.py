@@ -1,7 +1,8 @@
 """The hand's program: what a technician does from picking up the handwheel to the last turn.
 
 A hand yields, step by step of `STEP_S`, a target angle, whether it grips, and whether the pedal is down. It sees no more
-than where the magnet stands and how fast it turns. Another hand with the same attributes and `step` can take its place.
+than where the magnet stands and how fast it turns; where the points open it knows from having felt it. Another hand with the
+same attributes and `step` can take its place.
 Moves are minimum-jerk (Flash & Hogan, J. Neuroscience 5, 1985).
 """
 
@@ -17,6 +18,10 @@ import numpy as np
 from sim.scenario import HandTable
 
 STEP_S = 0.001
+#: An opening that is to be crossed by creeping is at least so far ahead when the hand begins to slow down for it.
+_ROOM_DEG = 20.0
+#: If the magnet is still not there when the hand is so far beyond, it gives up: the hand is too weak.
+_BEYOND_DEG = 10.0
 
 _Program = Generator[None, None, None]
 
@@ -34,24 +39,38 @@ class Hand(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Feel:
-    """What the hand finds on this unit, degrees.
-
-    Where the pull vanishes coming from below and from above; the equilibrium between; the openings it will pass, for a
-    hand that fumbles about them.
-    """
+class Balance:
+    """Where the pull vanishes coming from below and from above, and the equilibrium between, degrees."""
 
     from_below_deg: float
     from_above_deg: float
     centre_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Feel:
+    """What the hand finds on this unit, degrees.
+
+    Neutral, and neutral with the followers lifted if it is to be felt so first; the openings of one turn of the cam, for a hand
+    that fumbles about them or creeps over them; the No. 1 lobe's mark of a compensated cam and the manual's angle mark.
+    """
+
+    neutral: Balance
+    lifted: Balance | None
     openings_deg: tuple[float, ...]
+    cam_turn_deg: float
+    lobe_mark_deg: float | None
     mark_deg: float | None
 
 
 class ProgrammedHand:
-    """Turns to neutral, presses from both sides, lets go from both sides, turns through all lobes, rests."""
+    """Turns to the marks and to neutral, presses from both sides, lets go from both sides, turns through all lobes, rests.
+
+    `followers_lifted` is true until it has let the followers down on the cam.
+    """
 
     def __init__(self, table: HandTable, feel: Feel, start_deg: float, rng: np.random.Generator) -> None:
+        self.followers_lifted = feel.lifted is not None
         self._table = table
         self._feel = feel
         self._rng = rng
@@ -76,29 +95,48 @@ class ProgrammedHand:
         if self._table.wrong_way:
             yield from self._move(self.target_deg - self._between(28, 38), self._between(40, 70))
             yield from self._hold(0.4, 0.8)
+        if self._feel.lobe_mark_deg is not None:
+            yield from self._mark(self._feel.lobe_mark_deg, self._table.lobe_mark_sd_deg)
         if self._feel.mark_deg is not None:
-            yield from self._move(self._feel.mark_deg - 8.0, self._between(50, 90))
-            yield from self._move(self._feel.mark_deg + self._normal(0.05), self._between(5, 9))
-            yield from self._press()
-        yield from self._move(self._feel.centre_deg - self._reach(self._table.below_deg), self._between(50, 90))
-        yield from self._hold(0.2, 0.5)
-        yield from self._feel_neutral()
-        yield from self._releases()
+            yield from self._mark(self._feel.mark_deg, 0.05)
+        if self._feel.lifted is not None:
+            yield from self._locate(self._feel.lifted)
+            yield from self._let_followers_down()
+        yield from self._locate(self._feel.neutral)
         yield from self._passes()
         self.done = True
         yield
 
-    def _feel_neutral(self) -> _Program:
-        table, feel = self._table, self._feel
+    def _mark(self, at_deg: float, sd_deg: float) -> _Program:
+        """Bring a mark into line and press."""
+        yield from self._move(at_deg - 8.0, self._between(50, 90))
+        yield from self._move(at_deg + self._normal(sd_deg), self._between(5, 9))
+        yield from self._press()
+
+    def _locate(self, neutral: Balance) -> _Program:
+        yield from self._move(neutral.centre_deg - self._reach(self._table.below_deg), self._between(50, 90))
+        yield from self._hold(0.2, 0.5)
+        yield from self._feel_neutral(neutral)
+        yield from self._releases(neutral)
+
+    def _let_followers_down(self) -> _Program:
+        """Held a little below neutral, where the points are closed once their followers are on the cam."""
+        yield from self._move(self._feel.neutral.centre_deg - self._reach(self._table.below_deg), self._between(12, 25))
+        yield from self._hold(2.0, 4.0)
+        self.followers_lifted = False
+        yield from self._hold(2.0, 4.0)
+
+    def _feel_neutral(self, neutral: Balance) -> _Program:
+        table = self._table
         for _ in range(table.presses_per_side):
-            if self.target_deg > feel.centre_deg - table.below_deg / 2:
-                yield from self._move(feel.centre_deg - self._reach(table.below_deg), self._between(12, 25))
+            if self.target_deg > neutral.centre_deg - table.below_deg / 2:
+                yield from self._move(neutral.centre_deg - self._reach(table.below_deg), self._between(12, 25))
                 yield from self._hold(0.1, 0.4)
-            yield from self._seek(feel.from_below_deg)
+            yield from self._seek(neutral.from_below_deg)
             yield from self._press()
-            yield from self._move(feel.centre_deg + self._reach(table.overshoot_deg), self._between(12, 25))
+            yield from self._move(neutral.centre_deg + self._reach(table.overshoot_deg), self._between(12, 25))
             yield from self._hold(0.1, 0.4)
-            yield from self._seek(feel.from_above_deg)
+            yield from self._seek(neutral.from_above_deg)
             yield from self._press()
 
     def _seek(self, vanishing_deg: float) -> _Program:
@@ -115,11 +153,11 @@ class ProgrammedHand:
         self.pedal = False
         yield from self._hold(0.1, 0.3)
 
-    def _releases(self) -> _Program:
+    def _releases(self, neutral: Balance) -> _Program:
         for turn in range(2 * self._table.releases_per_side):
             side = 1.0 if turn % 2 == 0 else -1.0
             away = side * (self._table.release_deg + self._between(-0.5, 0.5))
-            yield from self._move(self._feel.centre_deg + away, self._between(10, 20))
+            yield from self._move(neutral.centre_deg + away, self._between(10, 20))
             yield from self._hold(0.3, 0.6)
             self.held = False
             still = 0.0
@@ -132,21 +170,30 @@ class ProgrammedHand:
             yield from self._hold(0.1, 0.3)
 
     def _passes(self) -> _Program:
-        """Turn on, unevenly as people do: a base speed per stretch, ±20 % of slow wandering, and what the jerkiness adds."""
+        """Turn on, unevenly as people do: a base speed per stretch, ±20 % of slow wandering, and what the jerkiness adds.
+
+        Some openings are crossed by creeping instead.
+        """
         low, high = self._table.speeds_deg_s
         middle = (low + high) / 2
-        end = self.target_deg + 360.0 * self._table.turns
+        end = self.target_deg + self._feel.cam_turn_deg * self._table.turns
         speed, goal, cap = 0.0, 0.0, 360.0
         stretch_end = event_at = self.target_deg
         rates, shifts = self._rng.uniform(2.0, 12.0, 3).tolist(), self._rng.uniform(0.0, 2 * math.pi, 3).tolist()
         fast = bool(self._rng.integers(2))
         clock = 0.0
         event_at = self._next_event(self.target_deg)
+        crept = self._next_crept(self.target_deg, end)
         while self.target_deg < end:
             if self.target_deg >= stretch_end:
                 goal = self._between(middle, high) if fast else self._between(low, middle)
                 fast = not fast
-                stretch_end = self.target_deg + self._between(200, 420)
+                stretch_end = self.target_deg + (
+                    self._between(200, 420) if self._table.pace == "stretches" else self._feel.cam_turn_deg
+                )
+            if self.target_deg >= crept - _ROOM_DEG:
+                yield from self._creep_over(speed, crept)
+                speed, crept = 0.0, self._next_crept(self.target_deg, end)
             if self.target_deg >= event_at:
                 speed = yield from self._fumble(speed)
                 event_at = self._next_event(self.target_deg)
@@ -164,9 +211,42 @@ class ProgrammedHand:
         if jerkiness <= 0.0:
             return math.inf
         anywhere = here + float(self._rng.exponential(150.0 / jerkiness)) + 5.0
-        ahead = [o + 360.0 * math.ceil((here - o + 5.0) / 360.0) for o in self._feel.openings_deg]
-        behind = min(ahead, default=math.inf) + self._between(0.3, 4.0)
+        behind = self._opening_after(here + 5.0) + self._between(0.3, 4.0)
         return min(anywhere, behind) if self._rng.random() < 0.35 * jerkiness else anywhere
+
+    def _opening_after(self, here: float) -> float:
+        """The next opening at or after a place."""
+        turn = self._feel.cam_turn_deg
+        return min((o + turn * math.ceil((here - o) / turn) for o in self._feel.openings_deg), default=math.inf)
+
+    def _next_crept(self, here: float, end: float) -> float:
+        """The next opening that is crossed by creeping, far enough ahead to slow down for."""
+        if self._table.creep_share <= 0.0:
+            return math.inf
+        opening = self._opening_after(here + _ROOM_DEG)
+        while opening < end and self._rng.random() >= self._table.creep_share:
+            opening = self._opening_after(math.nextafter(opening, math.inf))
+        return opening
+
+    def _creep_over(self, speed: float, opening_deg: float) -> _Program:
+        """Hold just before an opening, then creep over it with stops of less than a count between."""
+        yield from self._stop(speed)
+        yield from self._move(opening_deg - self._between(2.0, 3.0), self._between(15, 25))
+        hold_at = opening_deg - self._between(0.04, 0.09)
+        yield from self._bring(hold_at - 0.3, self._between(5, 8))
+        yield from self._bring(hold_at, self._between(0.8, 1.5))
+        yield from self._hold(0.4, 1.0)
+        goal = hold_at
+        while goal < opening_deg + 0.3:
+            goal = max(goal, self._angle) + self._between(0.01, 0.03)
+            yield from self._bring(goal, self._between(0.5, 1.8))
+            yield from self._hold(0.03, 0.1)
+
+    def _bring(self, to_deg: float, speed_deg_s: float) -> _Program:
+        """Turn on until the magnet itself stands there; the grip gives a little, so that the hand is not where the magnet is."""
+        while self._angle < to_deg and self.target_deg < to_deg + _BEYOND_DEG:
+            self.target_deg += speed_deg_s * STEP_S
+            yield
 
     def _fumble(self, speed: float) -> Generator[None, None, float]:
         """A jerk, a pause or backing up; gives the speed with which it goes on."""

@@ -67,7 +67,7 @@ class Rotor:
         self.speed_deg_s = 0.0
         per_nm = _DEG / body.inertia_kg_m2
         self._magnet = body.detent_peak_nm * per_nm
-        self._cam = body.cam_torque_fraction * body.detent_peak_nm * per_nm
+        self._cam = self._cam_down = body.cam_torque_fraction * body.detent_peak_nm * per_nm
         self._forward = body.coulomb_nm * (1.0 + body.coulomb_asymmetry) * per_nm
         self._backward = body.coulomb_nm * (1.0 - body.coulomb_asymmetry) * per_nm
         self._viscous = body.viscous_nm_s / body.inertia_kg_m2
@@ -75,6 +75,10 @@ class Rotor:
         self._grip_damping = 2.0 * math.sqrt(self._grip)
         self._grip_limit = body.torque_limit_nm * per_nm
         self._low = self._high = self._rate = 0.0
+
+    def lift_followers(self, lifted: bool) -> None:
+        """Lift the followers off the cam, whose springs then pull no more, or let them down on it."""
+        self._cam = 0.0 if lifted else self._cam_down
 
     def equilibrium(self, index: int) -> float:
         """Where the magnet alone, without cam or friction, is drawn to at neutral `index`."""

@@ -43,6 +43,10 @@ class UnitTable(_Table):
 
     rotation: _Direction = "clockwise"
     poles: Annotated[int, Field(ge=2, le=8, multiple_of=2)] = 4
+    cam: Literal["plain", "compensated"] = "plain"
+    cylinders: Annotated[int, Field(ge=3, le=36)] | None = None
+    #: Where the No. 1 lobe's mark lines up: so far before that lobe opens the first breaker.
+    lobe_mark_deg: Annotated[Figure, between(4, 40)] = fixed(12.0)
     equilibrium: Literal["neutral", "register"] = "neutral"
     pole_spacing_error_deg: Annotated[Figure, between(-10, 10)] = uniform(-0.25, 0.25)
     detent_peak_nm: Annotated[Figure, between(0.001, 100)] = fixed(0.25)
@@ -51,6 +55,14 @@ class UnitTable(_Table):
     coulomb_asymmetry: Annotated[Figure, between(-0.9, 0.9)] = uniform(-0.1, 0.1)
     viscous_nm_s: Annotated[Figure, between(0, 10)] = fixed(0.002)
     cam_torque_fraction: Annotated[Figure, between(-0.5, 0.5)] = uniform(-0.01, 0.01)
+
+    @model_validator(mode="after")
+    def _possible(self) -> UnitTable:
+        if self.cam == "compensated" and self.cylinders is None:
+            raise ValueError('cylinders: the number of lobes was expected with cam = "compensated"')
+        if self.cam == "plain" and self.cylinders is not None:
+            raise ValueError('cylinders: cam = "compensated" was expected with it')
+        return self
 
 
 class ImpulseTable(_Table):
@@ -68,6 +80,9 @@ class BreakerTable(_Table):
     name: _Name
     channel: Annotated[int, Field(ge=0, le=7)] = 0
     opens_deg: Annotated[Figure, between(-180, 180)]
+    #: Of a compensated cam: what each lobe opens later, or the breaker whose lobes work this one too.
+    offsets_deg: Annotated[tuple[Annotated[Figure, between(-20, 20)], ...], Field(strict=False)] | None = None
+    same_cam_as: _Name | None = None
     lobe_error_deg: Annotated[Figure, between(-10, 10)] = uniform(-0.1, 0.1)
     dwell_deg: Annotated[Figure, between(1, 170)] = fixed(35.0)
     scatter_deg: Annotated[Figure, between(0, 2)] = uniform(0.01, 0.03)
@@ -76,6 +91,12 @@ class BreakerTable(_Table):
     bounce_closing_ms: _Range = (0.1, 2.0)
     bounces: Annotated[float, Field(ge=0, le=50, allow_inf_nan=False)] = 1.5
     capacitor_uf: Annotated[Figure, between(0, 10)] = fixed(0.2)
+    #: Closed points, and a film on them that wears through with a time constant after each closing.
+    contact_ohm: Annotated[Figure, between(0, 1e6)] = fixed(0.1)
+    film_ohm: Annotated[Figure, between(0, 1e6)] = fixed(0.0)
+    film_ms: Annotated[Figure, between(0.1, 1e4)] = fixed(100.0)
+    #: What else lies across the points: a shorting spring, a shorted or leaking capacitor, a coil by way of its secondary.
+    bridge_ohm: Annotated[Figure, between(0, 1e9)] | None = None
 
     @model_validator(mode="after")
     def _possible(self) -> BreakerTable:
@@ -92,6 +113,19 @@ class ProbeTable(_Table):
     ohm: Annotated[Figure, between(1, 1e6)] = fixed(1000.0)
     threshold: Annotated[Figure, between(0.01, 0.99)] = uniform(0.3, 0.6)
     supply_mv: Annotated[int, Field(ge=100, le=65535)] = 5000
+    lead_ohm: Annotated[Figure, between(0, 100)] = fixed(0.0)
+    four_wire: bool = False
+    sense_gain: Annotated[float, Field(ge=1, le=10_000, allow_inf_nan=False)] = 1.0
+    sense_offset_mv: Annotated[Figure, between(-100, 100)] = fixed(0.0)
+    sense_full_scale_mv: Annotated[float, Field(gt=0, le=65535, allow_inf_nan=False)] = 65535.0
+    sense_bits: Annotated[int, Field(ge=6, le=24)] | None = None
+
+
+class CoilTable(_Table):
+    """[coil] the primary, for a coil lead that was left on."""
+
+    ohm: Annotated[Figure, between(0.01, 100)] = fixed(0.6)
+    mh: Annotated[Figure, between(0.01, 1000)] = fixed(5.0)
 
 
 class EncoderTable(_Table):
@@ -101,6 +135,7 @@ class EncoderTable(_Table):
     sense: _Direction = "clockwise"
     index: bool = True
     start_deg: Annotated[Figure, between(0, 360)] = uniform(0.0, 360.0)
+    clamped_deg: Annotated[Figure, between(-360, 360)] = fixed(0.0)
     eccentricity_um: Annotated[Figure, between(0, 5000)] = fixed(20.0)
     grating_radius_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 20.0
     eccentricity_at_deg: Annotated[Figure, between(0, 360)] = uniform(0.0, 360.0)
@@ -121,9 +156,17 @@ class HandTable(_Table):
     overshoot_deg: Annotated[float, Field(ge=2.5, le=40, allow_inf_nan=False)] = 5.5
     reach_sd_deg: Annotated[float, Field(ge=0, le=5, allow_inf_nan=False)] = 0.35
     release_deg: Annotated[float, Field(ge=1, le=40, allow_inf_nan=False)] = 5.0
+    lobe_mark_sd_deg: Annotated[float, Field(ge=0, le=2, allow_inf_nan=False)] = 0.3
+    #: The neutral that is felt lies so many poles on from the one past which lobe No. 1 opened at its mark.
+    neutrals_on: Annotated[int, Field(ge=0, le=100)] = 0
     mark_deg: _Number | None = None
+    #: Neutral is felt first with the followers lifted off the cam.
+    followers_lifted: bool = False
+    #: Turns of the cam, which on a plain one are the magnet's.
     turns: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] = 6.2
     speeds_deg_s: _Range = (40.0, 150.0)
+    pace: Literal["stretches", "cam-turns"] = "stretches"
+    creep_share: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)] = 0.0
     jerkiness: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)] = 0.0
     grip_nm_per_rad: Annotated[float, Field(gt=0, le=200, allow_inf_nan=False)] = 40.0
     torque_limit_nm: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)] = 3.0
@@ -166,6 +209,8 @@ class FaultTable(_Table):
     coil_lead_on: bool = False
     stuck_open: _Name | None = None
     never_opens: _Name | None = None
+    jumpered: bool = False
+    swapped_leads: bool = False
     reset_at_s: _When | None = None
     boot_counter_reset: bool = False
     silent_at_s: _When | None = None
@@ -185,6 +230,7 @@ class Scenario(_Table):
     impulse: ImpulseTable | None = None
     breaker: Annotated[tuple[BreakerTable, ...], Field(min_length=1, max_length=8, strict=False)]
     probe: ProbeTable = ProbeTable()
+    coil: CoilTable = CoilTable()
     encoder: EncoderTable = EncoderTable()
     hand: HandTable = HandTable()
     board: BoardTable = BoardTable()
@@ -211,11 +257,67 @@ class Scenario(_Table):
                 raise ValueError(
                     f"breaker.{place}.dwell_deg: at most {spacing - 5:g} was expected with this many poles"
                 )
+        self._check_cam(spacing)
         for key in ("stuck_open", "never_opens"):
             named = getattr(self.fault, key)
             if named is not None and named not in names:
                 raise ValueError(f"fault.{key}: one of {', '.join(names)} was expected")
+        if self.fault.jumpered and self.fault.never_opens is not None and self.hand.followers_lifted:
+            raise ValueError("fault.never_opens: not together with jumpered and hand.followers_lifted was expected")
+        for key in ("jumpered", "swapped_leads"):
+            if getattr(self.fault, key) and len(names) != 2:
+                raise ValueError(f"fault.{key}: two breakers were expected")
         return self
+
+    def _check_cam(self, spacing: float) -> None:
+        """Lobes of a compensated cam are all there, in order, and leave each opening its place. Raises ValueError."""
+        cylinders = self.unit.cylinders
+        if cylinders is None:
+            if self.hand.neutrals_on:
+                raise ValueError('hand.neutrals_on: unit.cam = "compensated" was expected with it')
+            for place, breaker in enumerate(self.breaker):
+                for key in ("offsets_deg", "same_cam_as"):
+                    if getattr(breaker, key) is not None:
+                        raise ValueError(f'breaker.{place}.{key}: unit.cam = "compensated" was expected with it')
+            return
+        own = {b.name: b for b in self.breaker if b.offsets_deg is not None}
+        for place, breaker in enumerate(self.breaker):
+            if (breaker.offsets_deg is None) == (breaker.same_cam_as is None):
+                raise ValueError(
+                    f"breaker.{place}.offsets_deg: either this or same_cam_as was expected, with a compensated cam"
+                )
+            lobes = own.get(breaker.same_cam_as or breaker.name)
+            if lobes is None or lobes.offsets_deg is None:
+                raise ValueError(f"breaker.{place}.same_cam_as: a breaker with offsets_deg of its own was expected")
+            if len(lobes.offsets_deg) != cylinders:
+                raise ValueError(
+                    f"breaker.{place}.offsets_deg: {cylinders} figures, one for each cylinder, were expected"
+                )
+            error = max(lobes.lobe_error_deg.most, -lobes.lobe_error_deg.least)
+            nearest = (
+                spacing
+                - 2 * error
+                + min(
+                    after.least - before.most
+                    for before, after in zip(
+                        lobes.offsets_deg, lobes.offsets_deg[1:] + lobes.offsets_deg[:1], strict=True
+                    )
+                )
+            )
+            if nearest < breaker.dwell_deg.most + 5:
+                raise ValueError(
+                    f"breaker.{place}.offsets_deg: lobes that leave {breaker.dwell_deg.most:g}° of dwell and 5° more were expected, not "
+                    f"{nearest:g}° from one to the next"
+                )
+            latest = breaker.opens_deg.most + error + max(offset.most for offset in lobes.offsets_deg)
+            if latest > spacing:
+                raise ValueError(
+                    f"breaker.{place}.opens_deg: at most {spacing:g}° past neutral was expected of every lobe, not {latest:g}°"
+                )
+            if place == 0 and self.unit.lobe_mark_deg.most > nearest - 4:
+                raise ValueError(
+                    f"unit.lobe_mark_deg: at most {nearest - 4:g} was expected, after the opening before lobe No. 1"
+                )
 
     @property
     def job_path(self) -> Path | None:

@@ -14,10 +14,11 @@ import numpy as np
 from firmware_protocol.messages import ResetCause
 from firmware_protocol.schema import FINGERPRINT
 from sim.board import OTHER_FINGERPRINT, Board, Inputs, SignalEdge
-from sim.contact import FixedPoints, Points, cam_of, points_of
+from sim.cam import CompensatedCam, LiftablePoints, cams_of
+from sim.contact import Cam, FixedPoints, JoinedPoints, Points, Transition
 from sim.encoder import Encoder, disc_of
 from sim.figures import Draws
-from sim.hand import STEP_S, Feel, Hand, ProgrammedHand
+from sim.hand import STEP_S, Balance, Feel, Hand, ProgrammedHand
 from sim.impulse import coupling_of
 from sim.line import ALL
 from sim.mover import Mover
@@ -25,6 +26,7 @@ from sim.probe import Probe
 from sim.rotor import Rotor, body_of
 from sim.scenario import Scenario
 from sim.unit import neutrals_of
+from sim.wiring import wires_of
 
 CHUNK_STEPS = 20
 CHUNK_S = CHUNK_STEPS * STEP_S
@@ -32,6 +34,8 @@ _NS = 1_000_000_000
 _CHUNK_NS = round(CHUNK_S * _NS)
 #: The mark is approached from no nearer than this after the start, degrees, so that the sense shows first.
 _FIRST_TRAVEL_DEG = 25.0
+#: From one mark to the next the hand turns on by at least this, degrees.
+_BETWEEN_MARKS_DEG = 10.0
 _RUBBISH_LINES_S = 20
 
 
@@ -45,16 +49,21 @@ class World:
         self._draws = draws
         self.neutrals = neutrals_of(scenario, draws)
         body = body_of(scenario, draws)
-        self.cams = [cam_of(table, self.neutrals, draws) for table in scenario.breaker]
+        self.cams = cams_of(scenario, self.neutrals, draws)
+        self._mark_deg = self._mark()
+        self._lobe_mark_deg = self._lobe_mark()
         start = self._start_index()
         # The magnet rests somewhere within its friction band.
         self.rotor = Rotor(self.neutrals, body, self.neutrals.at(start))
+        self._cam_pull_deg = self.rotor.balance(0, 0) - self.rotor.equilibrium(0)
         below, above = self.rotor.balance(start, 1), self.rotor.balance(start, -1)
         self.rotor.angle_deg = below + (above - below) * float(draws.stream("start").uniform(0.1, 0.9))
         self.hand = hand if hand is not None else self._programmed_hand()
+        self._lifted = self._hand_lifts
+        self.rotor.lift_followers(self._lifted)
         self._mover = Mover(self.rotor, self.hand, coupling_of(scenario, draws))
         self._encoder = Encoder(disc_of(scenario, draws), self.rotor.angle_deg)
-        self._points: list[tuple[int, Points | FixedPoints]] = []
+        self._points: list[tuple[int, Points | FixedPoints | JoinedPoints | LiftablePoints]] = []
         self._probes: list[Probe] = []
         self._connect()
         self.board = self._new_board(boots)
@@ -68,13 +77,29 @@ class World:
     # --- making ------------------------------------------------------------------------------------------------------
 
     def _start_index(self) -> int:
-        mark = self._mark()
-        index = -1 - self.scenario.hand.turns_first * self.scenario.unit.poles
-        if mark is None:
+        turns, poles = self.scenario.hand.turns_first, self.scenario.unit.poles
+        index = -1 - turns * poles
+        first = self._mark_deg
+        if self._lobe_mark_deg is not None:
+            # The lobes may stand anywhere; the hand turns until the mark comes round.
+            index = -1 - int(self._draws.stream("cam").integers(self.scenario.unit.cylinders or 1))
+            first = self._lobe_mark_deg - 360.0 * turns + self.neutrals.spacing_deg * (index + 1)
+        if first is None:
             return index
-        while self.neutrals.at(index) + _FIRST_TRAVEL_DEG > mark:
+        while self.neutrals.at(index) + _FIRST_TRAVEL_DEG > first:
             index -= 1
         return index
+
+    def _lobe_mark(self) -> float | None:
+        """The No. 1 lobe's mark of a compensated cam as the hand comes to it: before neutral 0, and before the angle mark."""
+        cam = self.cams[0]
+        if not isinstance(cam, CompensatedCam):
+            return None
+        before = self._draws.take("unit.lobe_mark_deg", self.scenario.unit.lobe_mark_deg)
+        mark = cam.edge(2 * cam.first) - before
+        if self._mark_deg is None:
+            return mark
+        return mark - cam.turn_deg * max(math.ceil((mark + _BETWEEN_MARKS_DEG - self._mark_deg) / cam.turn_deg), 0)
 
     def _mark(self) -> float | None:
         """The angle mark as the hand first comes to it: before neutral 0."""
@@ -85,30 +110,43 @@ class World:
 
     def _programmed_hand(self) -> Hand:
         feel = Feel(
-            from_below_deg=self.rotor.balance(0, 1),
-            from_above_deg=self.rotor.balance(0, -1),
-            centre_deg=self.rotor.balance(0, 0),
+            neutral=self._balance(),
+            lifted=self._lifted_balance() if self.scenario.hand.followers_lifted else None,
             openings_deg=tuple(angle for cam in self.cams for angle, _ in cam.openings()),
-            mark_deg=self._mark(),
+            cam_turn_deg=self.cam_turn_deg,
+            lobe_mark_deg=self._lobe_mark_deg,
+            mark_deg=self._mark_deg,
         )
         return ProgrammedHand(self.scenario.hand, feel, self.rotor.angle_deg, self._draws.stream("hand"))
 
+    @property
+    def cam_turn_deg(self) -> float:
+        """Rotor angle over which the cam turns once."""
+        cam = self.cams[0]
+        return cam.turn_deg if isinstance(cam, CompensatedCam) else 360.0
+
+    def _balance(self) -> Balance:
+        return Balance(self.rotor.balance(0, 1), self.rotor.balance(0, -1), self.rotor.balance(0, 0))
+
+    def _lifted_balance(self) -> Balance:
+        self.rotor.lift_followers(True)
+        found = self._balance()
+        self.rotor.lift_followers(False)
+        return found
+
+    @property
+    def _hand_lifts(self) -> bool:
+        return isinstance(self.hand, ProgrammedHand) and self.hand.followers_lifted
+
     def _connect(self) -> None:
-        scenario, draws = self.scenario, self._draws
-        ohm = draws.take("probe.ohm", scenario.probe.ohm)
-        by_channel = {t.channel: (t, cam) for t, cam in zip(scenario.breaker, self.cams, strict=True)}
-        for channel in range(scenario.board.channels):
-            threshold = draws.take(f"probe.threshold.{channel}", scenario.probe.threshold)
-            points: Points | FixedPoints = FixedPoints(True)
-            capacitor = 0.0
-            coil_on = False
-            if channel in by_channel:
-                table, cam = by_channel[channel]
-                capacitor = draws.take(f"breaker.{table.name}.capacitor_uf", table.capacitor_uf)
-                points = points_of(scenario, table, cam, self.rotor.angle_deg, draws)
-                coil_on = scenario.fault.coil_lead_on
-            self._points.append((channel, points))
-            self._probes.append(Probe(ohm, capacitor, threshold, scenario.probe.supply_mv, points.is_open, coil_on))
+        for wire in wires_of(self.scenario, self.cams, self.rotor.angle_deg, self._draws):
+            if self._lifted and not isinstance(wire.points, FixedPoints):
+                # Lifted some time before the clock starts.
+                wire.probe.run([Transition(-1.0, True)], 0.0)
+                self._points.append((wire.channel, LiftablePoints(wire.points)))
+            else:
+                self._points.append((wire.channel, wire.points))
+            self._probes.append(wire.probe)
 
     def _new_board(self, boots: int) -> Board:
         scenario = self.scenario
@@ -208,6 +246,8 @@ class World:
     def _chunk(self) -> None:
         self._apply_faults(self._chunks * CHUNK_S)
         self._chunks += 1
+        if self._lifted and not self._hand_lifts:
+            self._let_followers_down()
         track = self._mover.run(CHUNK_STEPS)
         end_s = self._chunks * CHUNK_S
         crossings = self._encoder.run(track)
@@ -219,6 +259,13 @@ class World:
             if down:
                 self._remember_press(at, float(np.interp(at, track.time_s, track.angle_deg)))
         self.board.run(Inputs(end_s, crossings, edges, track.pedal, self._millivolts))
+
+    def _let_followers_down(self) -> None:
+        self._lifted = False
+        self.rotor.lift_followers(False)
+        for _, points in self._points:
+            if isinstance(points, LiftablePoints):
+                points.let_down()
 
     def _millivolts(self, channel: int, time_s: float) -> int:
         return self._probes[channel].millivolts(time_s)
@@ -244,20 +291,19 @@ class World:
                 "tick": self.board.tick_at(at_s),
                 "from_neutral_deg": self.neutrals.folded(angle_deg),
                 "side": self._mover.direction,
+                "followers_lifted": self._lifted,
             }
         )
 
     def truth(self) -> dict[str, object]:
         """What no instrument knows: openings, neutrals, presses and rests as they are, and every figure drawn.
 
-        Angles are degrees in the running direction. Lobe k is the k-th opening after neutral 0; presses and rests are given
-        from the nearest flux neutral.
+        Angles are degrees in the running direction. Lobe k is the k-th opening after neutral 0, or, of a compensated cam, after the
+        No. 1 lobe's mark; there `by_neutral` tells how far past each neutral that it meets, and `from_neutral_deg` is their mean.
+        Presses and rests are given from the nearest flux neutral. `cam_pull_deg` is how far the followers, once they are on the
+        cam, pull the magnet's balance.
         """
-        openings = [
-            {"breaker": cam.name, "lobe": lobe, "from_neutral_deg": own}
-            for cam in self.cams
-            for lobe, (_, own) in enumerate(cam.openings())
-        ]
+        openings = [opening for cam in self.cams for opening in self._true_openings(cam)]
         rests = [
             {
                 "tick": self.board.tick_at(rest.time_s),
@@ -270,7 +316,28 @@ class World:
             "openings": openings,
             "neutrals": [{"index": k, "deg": a} for k, a in enumerate(self.neutrals.within_turn_deg)],
             "mark_deg": self.scenario.hand.mark_deg,
+            "cam_pull_deg": self._cam_pull_deg,
             "presses": list(self._truth_presses),
             "rests": rests,
             "draws": dict(self._draws.resolved),
         }
+
+    def _true_openings(self, cam: Cam) -> list[dict[str, object]]:
+        if not isinstance(cam, CompensatedCam) or self._lobe_mark_deg is None:
+            return [
+                {"breaker": cam.name, "lobe": lobe, "from_neutral_deg": own}
+                for lobe, (_, own) in enumerate(cam.openings())
+            ]
+        first = cam.first_after(self._lobe_mark_deg)
+        openings: list[dict[str, object]] = []
+        for lobe in range(cam.cylinders):
+            met = cam.pairings(first + lobe)
+            openings.append(
+                {
+                    "breaker": cam.name,
+                    "lobe": lobe,
+                    "from_neutral_deg": math.fsum(m.from_neutral_deg for m in met) / len(met),
+                    "by_neutral": [{"neutral": m.neutral, "from_neutral_deg": m.from_neutral_deg} for m in met],
+                }
+            )
+        return openings

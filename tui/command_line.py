@@ -7,6 +7,9 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
+from tui.records_arguments import RECORDS, particulars
+from tui.records_arguments import add as _add_records
+
 CAUTION = (
     "Training and measurement aid. The maker's current manual and the local authority's rules govern; a licensed person "
     "decides airworthiness and signs. A magneto is live whenever it turns and its primary is not grounded."
@@ -28,8 +31,14 @@ DOCTOR = (
     "touch and press; Enter skips a step. Says what was found and what to do about it."
 )
 DOCTOR_STATUS = "Exit status: 0 nothing fails, 2 bad usage, 3 something was not tried, 4 something fails, 130 stopped."
+ENCODER = (
+    "Finds what the encoder errs by, over the place on its disc. By re-clampings (a characterization): measure one unit N times, its "
+    "encoder turned by 360/N on the shaft each time and the same neutral marked, and name the captures. Against a reference "
+    "(a calibration): read the encoder at known angles. With --due or --months a map is written that the bench file can name."
+)
 EXIT_STATUS = (
-    "Exit status: 0 inside, 1 outside, 2 bad input, 3 undecided or no limits, 4 no valid measurement, 130 stopped."
+    "Exit status: 0 inside, 1 outside, 2 bad input, 3 undecided or no limits, 4 no valid measurement, "
+    "5 the record could not be kept, 130 stopped."
 )
 
 
@@ -69,6 +78,7 @@ def _parser() -> argparse.ArgumentParser:
     rehearse.add_argument("--json", action="store_true", help="print the result document")
     rehearse.add_argument("--show-truth", action="store_true", help="add what the simulator knows to be true")
     rehearse.add_argument("--capture", metavar="FILE", help="new file for the journal (default: in the data folder)")
+    rehearse.add_argument("--record", action="store_true", help="keep a record of it, marked as not for record")
 
     measure = commands.add_parser(
         "measure", help="measure the unit on the bench", description=MEASURE, epilog=EXIT_STATUS
@@ -90,6 +100,8 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="neutral is felt first with the followers lifted off the cam, free of its pull; points that close tell when they are down",
     )
+    measure.add_argument("--resume", metavar="ID", help="go on with an interrupted job: see records list --open")
+    particulars(measure)
 
     simulate = commands.add_parser("simulate", help="offer the simulated board on a port", description=SIMULATE)
     where = simulate.add_mutually_exclusive_group(required=True)
@@ -119,6 +131,16 @@ def _parser() -> argparse.ArgumentParser:
     replay.add_argument("capture", metavar="CAPTURE", help="a journal kept by measure or rehearse")
     replay.add_argument("--json", action="store_true", help="print the result document")
     replay.add_argument("--explain", metavar="BREAKER:LOBE", help="tell how one opening's figure came about")
+    replay.add_argument(
+        "--against", metavar="CAPTURE", help="a later capture of the same unit: tell what changed, and how sure that is"
+    )
+    replay.add_argument(
+        "--moved",
+        metavar='"[BREAKER:] AMOUNT UNIT"',
+        help='what was moved between the two, "0.05 mm" for instance: tell how far the angle follows (with --against)',
+    )
+
+    _add_records(commands.add_parser("records", help="the record store", description=RECORDS))
 
     doctor = commands.add_parser(
         "doctor", help="check a board that you have built", description=DOCTOR, epilog=DOCTOR_STATUS
@@ -136,7 +158,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     doctor.add_argument("--capture", metavar="FILE", help="new file for the journal (default: in the data folder)")
 
-    qualify = commands.add_parser("qualify", help="tell how good readings are: gauge study, agreement study")
+    qualify = commands.add_parser(
+        "qualify", help="tell how good readings are: the encoder's map, gauge study, agreement study"
+    )
     _add_studies(qualify)
     return parser
 
@@ -165,6 +189,50 @@ def _add_studies(qualify: argparse.ArgumentParser) -> None:
     )
     agreement.add_argument("--json", action="store_true", help="print the study document")
     agreement.add_argument("--plot", metavar="FILE.svg", help="draw differences against means, with their limits")
+    _add_encoder(studies.add_parser("encoder", help="by how much the encoder errs over the turn", description=ENCODER))
+
+
+def _add_encoder(encoder: argparse.ArgumentParser) -> None:
+    encoder.add_argument(
+        "captures", nargs="*", metavar="CAPTURE", help="the same unit measured once in each clamping of the encoder"
+    )
+    encoder.add_argument(
+        "--readings", metavar="FILE.csv", help="instead of captures: columns position,feature,angle_deg[,trial]"
+    )
+    encoder.add_argument(
+        "--reference-readings", metavar="FILE.csv", help="against a reference: columns reference_deg,angle_deg[,trial]"
+    )
+    encoder.add_argument("--certificate", metavar="TEXT", help="the reference and its certificate")
+    encoder.add_argument(
+        "--reference-uncertainty",
+        type=_positive,
+        metavar="DEG",
+        help="standard uncertainty of one of the reference's angles",
+    )
+    encoder.add_argument(
+        "--harmonics",
+        type=_harmonics,
+        default=2,
+        metavar="K",
+        help="highest order that is fitted (default: %(default)s)",
+    )
+    encoder.add_argument("--due", metavar="YYYY-MM-DD", help="write a map; last day on which it may be used")
+    encoder.add_argument("--months", type=_months, metavar="N", help="write a map; due so many months from today")
+    encoder.add_argument("--encoder", metavar="TEXT", help="the encoder's serial number, for the map")
+    encoder.add_argument(
+        "--index", metavar="TEXT", help="which index the places count from, if the encoder has several"
+    )
+    encoder.add_argument("--board-id", metavar="HEX", help="16 digits, as doctor shows them; known from captures")
+    encoder.add_argument("--counts-per-turn", type=_counts_per_turn, metavar="N", help="known from captures")
+    encoder.add_argument(
+        "--unseen", type=_bound, metavar="DEG", help="most that the orders which were not seen may add at one place"
+    )
+    encoder.add_argument("--unseen-source", metavar="TEXT", help="where that bound is from: data sheet, certificate")
+    encoder.add_argument(
+        "--out", metavar="FILE", help="new file for the map (default: encoder_map.json in the data folder)"
+    )
+    encoder.add_argument("--json", action="store_true", help="print the study document")
+    encoder.add_argument("--plot", metavar="FILE.svg", help="draw the map and every mean reading")
 
 
 def _whole(text: str, low: int, high: int, expected: str) -> int:
@@ -189,6 +257,22 @@ def _number(text: str, low: float, high: float) -> float:
     if not low <= value <= high:
         raise argparse.ArgumentTypeError(f"a number from {low:g} to {high:g} was expected, not {text!r}")
     return value
+
+
+def _harmonics(text: str) -> int:
+    return _whole(text, 1, 60, "a whole number from 1 to 60")
+
+
+def _months(text: str) -> int:
+    return _whole(text, 1, 120, "a whole number of months from 1 to 120")
+
+
+def _counts_per_turn(text: str) -> int:
+    return _whole(text, 4, 10_000_000, "a whole number from 4 to 10000000")
+
+
+def _bound(text: str) -> float:
+    return _number(text, 0, 10)
 
 
 def _positive(text: str) -> float:
@@ -252,6 +336,10 @@ def _dispatch(options: argparse.Namespace) -> int:
         from tui import replay
 
         return replay.run(options)
+    if options.command == "records":
+        from tui import records
+
+        return records.run(options)
     if options.command == "doctor":
         from tui import doctor
 

@@ -7,37 +7,49 @@ import os
 import sys
 from pathlib import Path
 
-from bench import job_file
+from bench import bench_file, job_file
 from bench.errors import JobFileError, UsageError
 from bench.result import failure_document
 from bench.run import Failure
 from bench.session import Session
 from bench.settings import DEFAULT_PASSES, header
-from tui import measuring, places
+from tui import measuring, places, records_keeping
 
 
 def run(options: argparse.Namespace) -> int:
     """Measure by job file; gives the exit status."""
-    if options.job is None:
-        raise UsageError("measure needs a job file: breakerbench measure JOB.toml. The README shows one.")
     bench = places.bench_settings()
-    try:
-        job = job_file.load(Path(options.job))
-    except JobFileError as error:
-        # Named with the bench's decision rule, so that the document is as whole as it can be.
-        measuring.show(failure_document(Failure(error.code, error.text), None, None, bench), options.json)
-        return error.exit_status
+    resumed = None
+    if options.resume is not None:
+        if options.job is not None:
+            raise UsageError("--resume goes on with the interrupted job's own job file; name no other.")
+        resumed = records_keeping.resume(bench, options.resume)
+        job = job_file.parse(resumed.job, f"job {resumed.id}")
+    elif options.job is None:
+        raise UsageError("measure needs a job file: breakerbench measure JOB.toml. The README shows one.")
+    else:
+        try:
+            job = job_file.load(Path(options.job))
+        except JobFileError as error:
+            # Named with the bench's decision rule, so that the document is as whole as it can be.
+            measuring.show(failure_document(Failure(error.code, error.text), None, None, bench), options.json)
+            return error.exit_status
     measuring.refuse_existing(options.capture)
     port = options.port or os.environ.get("BREAKERBENCH_PORT") or bench.link.port
     journal = Path(options.capture) if options.capture else places.new_journal(job.unit.serial_number)
     headless = options.headless or not (sys.stdin.isatty() and sys.stdout.isatty())
-    passes = options.passes or DEFAULT_PASSES
-    document = header(job, bench, passes, places.now(), places.software(), None, options.followers_lifted)
+    passes = options.passes or (DEFAULT_PASSES if resumed is None else resumed.passes)
+    lifted = options.followers_lifted or (resumed is not None and resumed.followers_lifted)
+    mapped = bench_file.map_document(bench, places.home())
+    document = header(job, bench, passes, places.now(), places.software(), None, lifted, encoder_map=mapped)
+    keeping = records_keeping.begin(bench, document, journal, options, resumed)
     session = Session(document, journal, port, bench.link.baud, bench.link.hello_deadline_s)
     measuring.caution()
+    if resumed is not None:
+        print(records_keeping.what_is_void(resumed), file=sys.stderr)
     session.start()
     try:
         measuring.carry_out(session, headless, "measurement")
     finally:
         session.close()
-    return measuring.conclude(session, str(journal), options.json, lambda: None)
+    return measuring.conclude(session, str(journal), options.json, lambda: None, keeping)

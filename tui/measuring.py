@@ -15,6 +15,7 @@ from bench.result import ResultDocument, document
 from bench.run import Run
 from bench.session import Session
 from tui import plain_text
+from tui.records_keeping import Keeping
 from tui.words import STEP_WORDS
 
 POLL_S = 0.02
@@ -77,8 +78,14 @@ def _say(text: str) -> None:
         print(text, file=sys.stderr, flush=True)
 
 
-def conclude(session: Session, journal_name: str, as_json: bool, truth_of: Callable[[], dict[str, Any] | None]) -> int:
-    """Print the result of a session that has ended; gives the exit status. `truth_of` may give the simulator's truth."""
+def conclude(
+    session: Session,
+    journal_name: str,
+    as_json: bool,
+    truth_of: Callable[[], dict[str, Any] | None],
+    keeping: Keeping | None = None,
+) -> int:
+    """Print the result of a session that has ended, and keep it; gives the exit status. `truth_of` may give the simulator's truth."""
     result = document(session.run, journal_name if session.recorded else None)
     truth = truth_of()
     if truth is not None:
@@ -86,7 +93,11 @@ def conclude(session: Session, journal_name: str, as_json: bool, truth_of: Calla
     show(result, as_json)
     if not as_json and session.recorded:
         print(f"Journal: {journal_name}", file=sys.stdout if result.valid else sys.stderr)
-    return result.exit_status()
+    if keeping is None:
+        return result.exit_status()
+    # First what was found, for whom that is enough.
+    sys.stdout.flush()
+    return keeping.end(result, session.recorded and session.hello is not None, as_json)
 
 
 def show(result: ResultDocument, as_json: bool) -> None:

@@ -28,6 +28,14 @@ def bench_settings() -> BenchFile:
     return bench_file.load(path) if path.exists() else BenchFile()
 
 
+def store_setting(bench: BenchFile) -> str | Path:
+    """Where records are kept: BREAKERBENCH_DATABASE, the bench file's [records] database, or a file in the data folder."""
+    named = os.environ.get("BREAKERBENCH_DATABASE") or bench.records.database
+    if named is None:
+        return home() / "records.sqlite"
+    return named if "://" in named else home() / named
+
+
 def new_journal(serial_number: str) -> Path:
     """A journal's path that does not exist yet."""
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")

@@ -109,8 +109,20 @@ def run(options: argparse.Namespace) -> int:
     journal = Path(options.capture) if options.capture else places.new_journal(job.unit.serial_number)
     headless = options.headless or not (sys.stdin.isatty() and sys.stdout.isatty())
     document = header(
-        job, bench, DEFAULT_PASSES, places.now(), places.software(), Rehearsal(options.scenario, options.seed)
+        job,
+        bench,
+        DEFAULT_PASSES,
+        places.now(),
+        places.software(),
+        Rehearsal(options.scenario, options.seed),
+        followers_lifted=scenario.hand.followers_lifted,
+        encoder_map=bench_file.map_document(bench, scenario.bench_path.parent),
     )
+    keeping = None
+    if options.record:
+        from tui import records_keeping
+
+        keeping = records_keeping.begin(places.bench_settings(), document, journal, options, None, only_valid=True)
     measuring.caution()
     with Simulator(options.scenario, options.seed, 0.0 if headless else 1.0) as simulator:
         session = Session(document, journal, simulator.port, bench.link.baud, bench.link.hello_deadline_s)
@@ -123,7 +135,7 @@ def run(options: argparse.Namespace) -> int:
         def truth_of() -> dict[str, Any] | None:
             return told_truth(simulator.truth(), to_job(job)) if options.show_truth else None
 
-        return measuring.conclude(session, str(journal), options.json, truth_of)
+        return measuring.conclude(session, str(journal), options.json, truth_of, keeping)
 
 
 def told_truth(truth: dict[str, Any], job: Job) -> dict[str, Any]:

@@ -32,6 +32,15 @@ def test_a_whole_bench_file_is_taken_as_written(tmp_path: Path) -> None:
     ohm = 470
     threshold = [0.4, 0.5]
     unstated_capacitor_uf = 0.25
+    supply_mv = 5000
+    current_ma = 4.9
+    sense_gain = 100
+    sense_error = 0.01
+    sense_offset_mv = 0.02
+    sense_full_scale_mv = 4096
+    sense_bits = 12
+    lead_ohm = [0.1, 0.3]
+    four_wire = true
     [mounting]
     eccentricity_um = 5
     grating_radius_mm = 12.5
@@ -58,8 +67,21 @@ def test_a_whole_bench_file_is_taken_as_written(tmp_path: Path) -> None:
         "counts_per_turn": 10_000,
         "encoder_sense": "counterclockwise",
         "index": False,
-        "probe": {"ohm": 470.0, "threshold": (0.4, 0.5), "unstated_capacitor_uf": 0.25},
-        "mounting": {"eccentricity_um": 5.0, "grating_radius_mm": 12.5, "hysteresis_counts": 0.0},
+        "probe": {
+            "ohm": 470.0,
+            "threshold": (0.4, 0.5),
+            "unstated_capacitor_uf": 0.25,
+            "supply_mv": 5000.0,
+            "current_ma": 4.9,
+            "sense_gain": 100.0,
+            "sense_error": 0.01,
+            "sense_offset_mv": 0.02,
+            "sense_full_scale_mv": 4096.0,
+            "sense_bits": 12,
+            "lead_ohm": (0.1, 0.3),
+            "four_wire": True,
+        },
+        "mounting": {"eccentricity_um": 5.0, "grating_radius_mm": 12.5, "hysteresis_counts": 0.0, "encoder_map": None},
         "priors": {
             "cam_torque_fraction": 0.02,
             "pole_spacing_deg": 0.5,

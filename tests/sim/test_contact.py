@@ -1,4 +1,4 @@
-"""Points and probe: where they open, what they do while they open, and when the board's pin shows it."""
+"""Points: where they open, what they do while they open, and what several sets on one wire do."""
 
 from __future__ import annotations
 
@@ -7,9 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from sim.contact import Cam, Points, Transition
+from sim.contact import Cam, FixedPoints, JoinedPoints, Points, Transition
 from sim.mover import Track
-from sim.probe import Probe
 from sim.scenario import BreakerTable, parse
 from sim.unit import Neutrals
 
@@ -96,54 +95,27 @@ def test_a_bounce_that_outlasts_a_chunk_goes_on_in_the_next() -> None:
     assert [t.time_s for t in b] == pytest.approx([t.time_s for t in a])
 
 
-# --- the probe -----------------------------------------------------------------------------------------------------------
+def test_joined_points_are_open_only_while_both_are() -> None:
+    joined = JoinedPoints([points(), FixedPoints(True)])
+    alone = points()
+    track = turned(-20.0, 340.0)
+    assert joined.run(track) == alone.run(track)
+    # The second channel on the wire asks for the same track and sees the same.
+    assert joined.run(track) == joined.run(track)
+    shorted = JoinedPoints([points(), FixedPoints(False)])
+    assert shorted.run(track) == []
+    assert not shorted.is_open
 
 
-def probe(ohm: float = 10_000.0, capacitor_uf: float = 0.35, threshold: float = 0.5, is_open: bool = False) -> Probe:
-    return Probe(ohm, capacitor_uf, threshold, 5000, is_open)
-
-
-def test_the_capacitor_delays_the_edge_by_2_43_ms() -> None:
-    # RC·ln 2 for 10 kΩ and 0.35 µF (JOB.md: 2.4 ms).
-    assert 10_000 * 0.35e-6 * math.log(2) == pytest.approx(2.43e-3, abs=5e-6)
-    edges = probe().run([Transition(1.0, True)], 2.0)
-    assert [(e.time_s, e.is_open) for e in edges] == [(pytest.approx(1.0 + 2.426e-3, abs=1e-6), True)]
-
-
-def test_a_low_ohm_probe_is_quick() -> None:
-    edges = probe(1000.0, 0.2).run([Transition(0.0, True)], 1.0)
-    assert edges[0].time_s == pytest.approx(1000 * 0.2e-6 * math.log(2))
-
-
-def test_points_that_meet_again_too_soon_are_not_seen_and_start_the_charge_anew() -> None:
-    train = [Transition(0.0, True), Transition(2.0e-3, False), Transition(2.1e-3, True)]
-    edges = probe().run(train, 1.0)
-    assert [e.is_open for e in edges] == [True]
-    assert edges[0].time_s == pytest.approx(2.1e-3 + 2.426e-3, abs=1e-6)
-
-
-def test_closing_shows_at_once() -> None:
-    edges = probe(is_open=True).run([Transition(0.5, False)], 1.0)
-    assert edges == [Transition(0.5, False)]
-
-
-def test_an_edge_beyond_the_chunk_comes_with_the_next() -> None:
-    slow = probe()
-    assert slow.run([Transition(1.0, True)], 1.001) == []
-    assert [e.time_s for e in slow.run([], 1.02)] == [pytest.approx(1.0 + 2.426e-3, abs=1e-6)]
-
-
-def test_the_voltage_rises_as_the_capacitor_charges() -> None:
-    charging = probe()
-    charging.run([Transition(1.0, True)], 1.1)
-    assert charging.millivolts(0.9) < 5
-    # After one time constant, 1 - 1/e.
-    assert charging.millivolts(1.0 + 3.5e-3) == pytest.approx(5000 * (1 - math.exp(-1)), abs=1)
-    assert charging.millivolts(1.09) == 5000
-
-
-def test_with_the_coil_on_the_probe_never_sees_open_points() -> None:
-    blind = Probe(1000.0, 0.2, 0.5, 5000, is_open=True, coil_on=True)
-    assert not blind.signal_open
-    assert blind.run([Transition(0.1, False), Transition(0.2, True)], 1.0) == []
-    assert blind.millivolts(0.9) == round(5000 * 0.6 / 1000.6)
+def test_joined_points_open_with_the_later_and_close_with_the_earlier() -> None:
+    late = points()
+    late_cam = Cam("late", 1, Neutrals((0.0, 90.2, 180.0, 269.9)), (14.0, 14.1, 13.9, 14.0), 35.0, 0.0, 0.0)
+    other = Points(late_cam, table(**QUIET), -20.0, np.random.default_rng(2))
+    track = turned(-20.0, 60.0)
+    found = places(track, JoinedPoints([late, other]).run(track))
+    # One opens at 10° and closes at 65.3°, the other at 14° and 69.3°.
+    assert found == [(pytest.approx(14.0, abs=1e-3), True)]
+    onward = turned(60.0, 80.0, begin_s=float(track.time_s[-1]))
+    joined = JoinedPoints([points(), Points(late_cam, table(**QUIET), -20.0, np.random.default_rng(2))])
+    joined.run(track)
+    assert places(onward, joined.run(onward)) == [(pytest.approx(65.3, abs=1e-3), False)]

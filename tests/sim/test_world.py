@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numpy as np
 import pytest
 
+from bench.result import ResultDocument, document
 from firmware_protocol.framing import Frame, FrameReader
 from firmware_protocol.messages import (
     Contact,
@@ -25,6 +27,7 @@ from firmware_protocol.messages import (
 from sim.scenario import builtin_names, load
 from sim.world import World
 from tests.sim.device import START, frames, greeted, job, of, scenario, session, whole_job, wire
+from tests.support.simulated import carry_out
 
 
 def in_steps(world: World, step_s: float, seconds: float) -> bytes:
@@ -129,6 +132,56 @@ def test_a_lobe_that_opens_beyond_the_next_neutral_is_counted_from_neutral_0() -
     assert [o["from_neutral_deg"] for o in openings] == [95.0] * 4
     # Opening of lobe 3 lies 5° past neutral 0, and so comes first.
     assert world.cams[0].openings()[0][0] == pytest.approx(5.0, abs=0.3)
+
+
+LIFTED = {
+    "unit": {"cam": "compensated", "cylinders": 5},
+    "breaker": [{"name": "main", "opens_deg": 11.0, "offsets_deg": [0.0, 0.5, -0.5, 1.0, 0.2]}],
+    "hand": {"followers_lifted": True, "creep_share": 0.5, "turns_first": 0, "presses_per_side": 1, "turns": 0.7},
+}
+
+
+def test_lifting_and_creeping_give_the_same_bytes_in_any_pieces() -> None:
+    whole = in_steps(World(scenario(**LIFTED), 3), 50.0, 50.0)
+    assert in_steps(World(scenario(**LIFTED), 3), 0.13, 50.05)[: len(whole)] == whole
+    assert len(of(Contact, frames(whole.rpartition(b"\0")[0] + b"\0"))) > 1
+
+
+@cache
+def measured(name: str) -> tuple[ResultDocument, dict[tuple[str, int], Any]]:
+    """A compensated cam's job as the bench measures it, and the truth by breaker and lobe."""
+    done = carry_out(name, 1)
+    assert done.run.failure is None
+    return document(done.run, "x"), {(o["breaker"], o["lobe"]): o for o in done.truth["openings"]}
+
+
+@pytest.mark.parametrize("name", ["compensated", "compensated-dual"])
+def test_the_bench_finds_each_lobe_past_each_neutral_where_the_truth_has_it(name: str) -> None:
+    found, truth = measured(name)
+    off = [
+        (pair.neutral, pair.from_neutral_deg - true["from_neutral_deg"])
+        for breaker in found.breakers
+        for opening in breaker.openings
+        for pair in opening.by_neutral
+        for true in truth[breaker.name, opening.lobe]["by_neutral"]
+        if true["neutral"] == pair.neutral and pair.from_neutral_deg is not None
+    ]
+    assert len(off) > 30
+    # The bench cannot know a neutral's own error, up to 0.25°; it is the same for every lobe. What is left is scatter from pass to
+    # pass (0.03°, of which five standard deviations), a capacitor's delay and the disc off-centre (0.06° at most).
+    for neutral in {n for n, _ in off}:
+        errors = [e for n, e in off if n == neutral]
+        assert max(abs(e - np.mean(errors)) for e in errors) < 5 * 0.03 + 0.06
+        assert abs(np.mean(errors)) < 0.25 + 0.143 + 4 * 0.15 / np.sqrt(8) + 0.06
+
+
+def test_the_difference_of_two_breakers_on_one_cam_is_the_true_one() -> None:
+    found, truth = measured("compensated-dual")
+    assert [d.lobe for d in found.differences] == list(range(14))
+    for row in found.differences:
+        true = truth["right", row.lobe]["from_neutral_deg"] - truth["left", row.lobe]["from_neutral_deg"]
+        # Scatter of two means of five passes of at most 0.03° each, to four standard deviations, and two thresholds' delays.
+        assert row.angle_deg == pytest.approx(true, abs=4 * 0.03 * np.sqrt(2 / 5) + 0.02)
 
 
 def test_levels_show_the_points_open_and_closed() -> None:
