@@ -76,6 +76,8 @@ class Priors(_Model):
     pole_spacing_deg: Annotated[float, Field(ge=0, le=20, allow_inf_nan=False, strict=True)] = 0.25
     #: By how much friction may differ between the directions, as a share of itself.
     friction_asymmetry: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, strict=True)] = 0.1
+    #: Bounce that a capacitor hides before the first edge, at most, as a share of the bounce seen after it.
+    unseen_bounce_fraction: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, strict=True)] = 0.25
     #: How far a press at the angle mark may be off it, degrees.
     mark_setting_deg: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False, strict=True)] = 0.3
 

@@ -54,6 +54,7 @@ class LobeMean:
     closing_deg: float | None
     dwell_deg: float | None
     bounce_ms: float | None
+    mean_bounce_s: float
     void: int
 
 
@@ -267,7 +268,7 @@ class _Evaluator:
         band = 2 * math.fsum(e.friction_deg for e in used) / len(used)
         above = sum(e.side > 0 for e in used)
         estimate = Estimate(
-            "swings", placed.angle_deg, placed.standard_uncertainty_deg, freedom, band, len(used) - above, above
+            neutral_module.SWINGS, placed.angle_deg, placed.standard_uncertainty_deg, freedom, band, len(used) - above, above
         )
         return Finer(estimate, placed.terms)
 
@@ -355,6 +356,7 @@ class _Evaluator:
             math.fsum(closings) / len(closings) if closings else None,
             math.fsum(dwells) / len(dwells) if dwells else None,
             max(bounces) if bounces else None,
+            math.fsum(bounces) / len(bounces) / 1000 if bounces else 0.0,
             self._void(trace, lobe, mean) if n else 0,
         )
 
@@ -417,6 +419,10 @@ class _Evaluator:
         _, half = self._delay(breaker)
         speed = abs(mean.speed_deg_s)
         terms.append(rectangular(f"delay by capacitor{name}", half, "s", speed))
+        if mean.mean_bounce_s and breaker.capacitor_uf != 0:
+            # A return empties the capacitor: a parting shorter than the charging time is not seen, and the first edge comes late.
+            unseen_s = self.bench.priors.unseen_bounce_fraction * mean.mean_bounce_s
+            terms.append(rectangular(f"bounce hidden by capacitor{name}", unseen_s, "s", speed))
         terms.append(rectangular(f"latch of board{name}", LATCH_S, "s", speed))
         return terms
 
@@ -438,7 +444,8 @@ class _Evaluator:
         return arcsine("encoder off-centre", ratio_deg, "deg", abs(sum(turned) / len(turned) - 1))
 
     def _hysteresis(self) -> Term:
-        return rectangular("encoder hysteresis", self.bench.mounting.hysteresis_counts * self.count_deg)
+        """Between neutral, felt from both sides and so in the middle, and an opening, always crossed one way: half of it."""
+        return rectangular("encoder hysteresis", self.bench.mounting.hysteresis_counts * self.count_deg / 2)
 
     def _budget(self, terms: Sequence[Term]) -> Budget:
         budget = Budget(tuple(terms), self.bench.decision.confidence)
@@ -553,7 +560,8 @@ class _Evaluator:
         terms = self._own_terms(breaker, mean)
         terms.append(rectangular("setting to the angle mark", self.bench.priors.mark_setting_deg))
         terms.append(rectangular("mark, count", self.count_deg / 2))
-        terms.append(self._hysteresis())
+        # The mark was come to from one side, whichever: all of the hysteresis may lie between.
+        terms.append(rectangular("encoder hysteresis", self.bench.mounting.hysteresis_counts * self.count_deg))
         terms += self._encoder(mark, *(whole + (p.ordinal - mean.lobe) * self.spacing for p in mean.passes))
         terms += self._other_poles([spacings])
         return Angle(value, self._budget(terms))

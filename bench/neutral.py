@@ -17,6 +17,7 @@ from bench.uncertainty import Shape, Term, coverage_factor, rectangular, welch_s
 
 LEAST_PER_SIDE = 2
 CAM_TORQUE = "neutral, cam torque"
+SWINGS = "swings"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,8 +128,10 @@ def locate(
     ]
     terms.append(rectangular(CAM_TORQUE, math.degrees(priors.cam_torque_fraction) / poles))
     terms.append(rectangular("neutral, unequal friction", band / 2, sensitivity=priors.friction_asymmetry))
-    # Each mark was read as the middle of its count; the finest that a common part of that can be is one count wide.
-    terms.append(rectangular("neutral, count", count_deg / 2))
+    # Each mark was read as the middle of its count; the finest that a common part of that can be is one count wide. Swings are
+    # placed between the edges.
+    read_at_rest = math.fsum(s for s, e in zip(share, used, strict=True) if e.method != SWINGS)
+    terms.append(rectangular("neutral, count", count_deg / 2, sensitivity=read_at_rest))
     if len(places) > 1:
         terms.append(rectangular("neutral, pole spacing", priors.pole_spacing_deg))
     method = " and ".join(e.method for e in used)

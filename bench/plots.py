@@ -5,16 +5,14 @@ The same study gives the same bytes. The drawing library is loaded when a pictur
 
 from __future__ import annotations
 
-import io
 import math
-import warnings
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bench.agreement_study import CONFIDENCE, AgreementStudy, Estimate
+from bench.drawing import COLOURS, DASHES, SHAPES, svg
 from bench.encoder_map import basis
 from bench.encoder_study import EncoderStudy
 from bench.errors import UsageError
@@ -24,21 +22,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: Shapes and dashes by operator; together 9 × 4 before a pair of them comes again.
-_SHAPES = ("o", "s", "^", "D", "v", "P", "X", "<", ">")
-_DASHES = ("-", "--", "-.", ":")
-#: Told apart with any colour vision (Okabe & Ito).
-_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#000000", "#E69F00", "#56B4E9")
-_STYLE: dict[Any, Any] = {
-    "svg.hashsalt": "breakerbench",
-    "svg.fonttype": "none",
-    # Names from the user's file are names, even with dollar signs in them.
-    "text.parse_math": False,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.grid": True,
-    "grid.alpha": 0.3,
-}
 #: More would not be told apart on one page.
 MOST_OPERATORS = 20
 MOST_UNITS = 100
@@ -62,31 +45,17 @@ def gauge_svg(study: GaugeStudy) -> bytes:
         )
     legend_inch = 0.25 * math.ceil(operators / _legend_columns(study.readings))
     size_inch = (max(9.0, 0.2 * units + 2.0), 7.5 + legend_inch)
-    return _svg(size_inch, lambda figure: _gauge(figure, study.readings))
+    return svg(size_inch, lambda figure: _gauge(figure, study.readings))
 
 
 def agreement_svg(study: AgreementStudy) -> bytes:
     """Difference against mean per pair of readings, with bias and limits of agreement, each with its interval."""
-    return _svg((9.0, 5.5), lambda figure: _agreement(figure, study))
+    return svg((9.0, 5.5), lambda figure: _agreement(figure, study))
 
 
 def encoder_svg(study: EncoderStudy) -> bytes:
     """What the encoder errs by over the place on the disc: the map with its band, and the mean reading of every cell."""
-    return _svg((9.0, 5.5), lambda figure: _encoder(figure, study))
-
-
-def _svg(size_inch: tuple[float, float], draw: Callable[[Figure], None]) -> bytes:
-    import matplotlib
-    from matplotlib.figure import Figure
-
-    picture = io.BytesIO()
-    with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
-        # A letter that this machine's font lacks is still written as text, and the reader's font may have it.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure = Figure(figsize=size_inch, layout="constrained")
-        draw(figure)
-        figure.savefig(picture, format="svg", metadata={"Date": None, "Creator": None})
-    return picture.getvalue()
+    return svg((9.0, 5.5), lambda figure: _encoder(figure, study))
 
 
 def _gauge(figure: Figure, readings: GaugeReadings) -> None:
@@ -118,7 +87,7 @@ def _by_operator(axes: Axes, readings: GaugeReadings, less_deg: NDArray[np.float
     for index, operator in enumerate(readings.operators):
         at = np.arange(units) + aside[index]
         deviation = readings.angle_deg[index] - less_deg[:, None]
-        shape, dash, colour = (kind[index % len(kind)] for kind in (_SHAPES, _DASHES, _COLOURS))
+        shape, dash, colour = (kind[index % len(kind)] for kind in (SHAPES, DASHES, COLOURS))
         axes.plot(np.repeat(at, trials), deviation.ravel(), shape, color=colour, fillstyle="none")
         axes.plot(at, deviation.mean(axis=1), shape + dash, color=colour, markersize=3, label=f"operator {operator}")
 
@@ -126,7 +95,7 @@ def _by_operator(axes: Axes, readings: GaugeReadings, less_deg: NDArray[np.float
 def _agreement(figure: Figure, study: AgreementStudy) -> None:
     axes = figure.subplots()
     hand, tool = study.readings.hand_deg, study.readings.tool_deg
-    axes.plot((hand + tool) / 2, tool - hand, "o", color=_COLOURS[0], fillstyle="none")
+    axes.plot((hand + tool) / 2, tool - hand, "o", color=COLOURS[0], fillstyle="none")
     axes.axhline(0.0, color="black", linewidth=0.8, linestyle=":")
     _level(axes, study.bias, "-", "mean difference")
     _level(axes, study.upper_limit, "--", "upper limit of agreement")
@@ -140,7 +109,7 @@ def _agreement(figure: Figure, study: AgreementStudy) -> None:
 
 def _level(axes: Axes, estimate: Estimate, dash: str, words: str) -> None:
     axes.axhline(estimate.value, color="black", linestyle=dash)
-    axes.axhspan(*estimate.interval, color=_COLOURS[6], alpha=0.25, linewidth=0)
+    axes.axhspan(*estimate.interval, color=COLOURS[6], alpha=0.25, linewidth=0)
     axes.annotate(
         f"{words}\n{estimate.value:+.3f}°",
         (1.0, estimate.value),
@@ -157,11 +126,11 @@ def _encoder(figure: Figure, study: EncoderStudy) -> None:
     there = basis(at, [h.order for h in study.harmonics])
     error = there @ np.array([part for h in study.harmonics for part in (h.cos_deg, h.sin_deg)])
     u = np.sqrt(np.maximum(0.0, np.einsum("ij,jk,ik->i", there, study.covariance_deg2, there)))
-    axes.fill_between(at, error - u, error + u, color=_COLOURS[6], alpha=0.25, linewidth=0)
+    axes.fill_between(at, error - u, error + u, color=COLOURS[6], alpha=0.25, linewidth=0)
     axes.plot(at, error, color="black", label="map, band: one standard uncertainty from the readings")
     positions = tuple(dict.fromkeys(cell.position for cell in study.cells))
     for index, position in enumerate(positions):
-        shape, colour = (kind[index % len(kind)] for kind in (_SHAPES, _COLOURS))
+        shape, colour = (kind[index % len(kind)] for kind in (SHAPES, COLOURS))
         cells = [cell for cell in study.cells if cell.position == position]
         label = f"clamping {position}" if study.positions else "readings at the reference's angles"
         places, errors = [cell.angle_deg for cell in cells], [cell.error_deg for cell in cells]

@@ -43,8 +43,9 @@ def result(document: ResultDocument) -> str:
         )
     for breaker in document.breakers:
         lines += ["", *_breaker(breaker)]
-    for difference in document.differences:
+    if document.differences:
         lines.append("")
+    for difference in document.differences:
         lines.append(
             f"{difference.between[1]} after {difference.between[0]}, lobe {difference.lobe}: {_figure(difference)}  {_limits(difference)}  "
             f"{VERDICTS[difference.verdict]}"

@@ -86,6 +86,7 @@ def test_a_whole_bench_file_is_taken_as_written(tmp_path: Path) -> None:
             "cam_torque_fraction": 0.02,
             "pole_spacing_deg": 0.5,
             "friction_asymmetry": 0.2,
+            "unseen_bounce_fraction": 0.25,
             "mark_setting_deg": 0.1,
         },
         "criteria": {"settled_ms": 3.0, "settled_deg": 0.3},

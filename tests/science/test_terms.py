@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from bench.evaluation import Evaluation, evaluate
 from bench.uncertainty import Term
-from tests.support.scripted import job, measure, turning
+from tests.support.scripted import MARKING_PRESSES, Script, job, measure, turning
 
 PROBE_10K = {"probe": {"ohm": 10_000.0, "threshold": [0.3, 0.6]}}
 
@@ -63,8 +64,6 @@ def test_an_unstated_capacitor_is_allowed_for_between_none_and_the_largest_usual
 @pytest.mark.parametrize(("opening", "peak"), [(10.0, 0.0100), (40.0, 0.0392)])
 def test_an_encoder_off_centre_costs_what_geometry_says(opening: float, peak: float) -> None:
     # 2(e/r)·sin(Δ/2), 20 µm on 20 mm: 0.0100° over 10°, 0.0392° over 40°; 36.0″ over 10°.
-    from dataclasses import replace
-
     open_over = (((opening, 80.0), (180 + opening, 260.0)),)
     run = measure(replace(turning(6.5), open_over=open_over), tables=job(opens_at_deg=opening))
     off = term(evaluate(run), "encoder off-centre")
@@ -85,3 +84,42 @@ def test_repeatability_has_one_degree_of_freedom_less_than_passes() -> None:
     passes = len(evaluation.breakers[0].openings[0].mean.passes)
     assert passes >= 5
     assert term(evaluation, "repeatability of passes").freedom == passes - 1
+
+
+def test_half_the_hysteresis_lies_between_neutral_from_both_sides_and_an_opening() -> None:
+    # Middle of two positions h apart against one of them: h/2 (geometry); 2,000 counts, 0.8 count.
+    found = term(evaluated({"mounting": {"hysteresis_counts": 0.8}}), "encoder hysteresis")
+    assert found.contribution_deg == pytest.approx(0.4 * 0.18 / math.sqrt(3))
+
+
+def test_all_of_the_hysteresis_may_lie_between_a_mark_and_an_opening() -> None:
+    path = ((0.0, -420.0), (0.5, -400.0), *((t + 1.0, a) for t, a in turning(6.5).path[1:]))
+    run = measure(
+        replace(turning(6.5), presses=(0.9, *(p + 1.0 for p in MARKING_PRESSES)), path=path),
+        tables=job(**{"from": "mark", "opens_at_deg": 10.0}),
+        bench={"mounting": {"hysteresis_counts": 0.8}},
+    )
+    assert run.failure is None
+    assert term(evaluate(run), "encoder hysteresis").contribution_deg == pytest.approx(0.8 * 0.18 / math.sqrt(3))
+
+
+def bouncing(returns_s: float) -> Script:
+    """Points that part, meet again for a moment after 1 ms, and stay open `returns_s` after the first parting; at 60°/s."""
+    off = 60.0 * returns_s
+    gaps = tuple((a, a + 0.06) for a in (10.0, 190.0)) + tuple((a + off, a + 70.0) for a in (10.0, 190.0))
+    return replace(turning(6.5), open_over=(tuple(sorted(gaps)),))
+
+
+@pytest.mark.parametrize("capacitor", [0.2, None])
+def test_bounce_that_a_capacitor_may_hide_is_a_quarter_of_what_is_seen(capacitor: float | None) -> None:
+    run = measure(bouncing(0.0018), tables=job(capacitor_uf=capacitor))
+    assert run.failure is None
+    hidden = term(evaluate(run), "bounce hidden by capacitor")
+    assert hidden.standard_uncertainty == pytest.approx(0.25 * 0.0018 / math.sqrt(3), rel=0.02)
+    assert hidden.sensitivity == pytest.approx(60.0, rel=0.01)
+
+
+def test_without_a_capacitor_no_bounce_is_hidden() -> None:
+    angle = evaluate(measure(bouncing(0.0018), tables=job(capacitor_uf=0.0))).breakers[0].openings[0].angle
+    assert angle is not None
+    assert not [t for t in angle.budget.terms if t.source.startswith("bounce")]
