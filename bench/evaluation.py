@@ -20,7 +20,16 @@ from bench.procedure import PressMark
 from bench.run import BreakerTrace, Measured, Pass, Run
 from bench.speed_fit import SpeedFit
 from bench.swing import TurningPoint
-from bench.uncertainty import Budget, Shape, Term, arcsine, rectangular, type_a, welch_satterthwaite
+from bench.uncertainty import (
+    Budget,
+    Shape,
+    Term,
+    arcsine,
+    coverage_factor,
+    rectangular,
+    type_a,
+    welch_satterthwaite,
+)
 from bench.verdict import Verdict, decide, probability_inside
 
 #: Latch error of contact against encoder edges that PROTOCOL.md allows a board, seconds.
@@ -268,7 +277,13 @@ class _Evaluator:
         band = 2 * math.fsum(e.friction_deg for e in used) / len(used)
         above = sum(e.side > 0 for e in used)
         estimate = Estimate(
-            neutral_module.SWINGS, placed.angle_deg, placed.standard_uncertainty_deg, freedom, band, len(used) - above, above
+            neutral_module.SWINGS,
+            placed.angle_deg,
+            placed.standard_uncertainty_deg,
+            freedom,
+            band,
+            len(used) - above,
+            above,
         )
         return Finer(estimate, placed.terms)
 
@@ -282,7 +297,8 @@ class _Evaluator:
                 )
             )
         for estimate in neutral.estimates:
-            if estimate.band_deg < -3 * 2 * estimate.u_deg:
+            # The band's standard uncertainty is twice that of the middle; of few values it is itself known badly, which t allows for.
+            if estimate.band_deg < -coverage_factor(estimate.freedom, 0.99) * 2 * estimate.u_deg:
                 notes.append(
                     (
                         "neutral-sides-crossed",

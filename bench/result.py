@@ -14,7 +14,15 @@ from bench.contact_findings import BreakerContacts, LobeContacts
 from bench.contact_quality import Spread, StaticDifference
 from bench.contact_resistance import NotMeasurable, Resistance
 from bench.encoder_map import EncoderMap
-from bench.evaluation import Angle, BreakerResult, DifferenceResult, Evaluation, OpeningResult, evaluate
+from bench.evaluation import (
+    Angle,
+    BreakerResult,
+    DifferenceResult,
+    Evaluation,
+    OpeningResult,
+    evaluate,
+    evaluate_as_found,
+)
 from bench.job import Breaker, Unit
 from bench.job_file import JobFile
 from bench.run import Failure, Run
@@ -228,7 +236,7 @@ class BreakerRow(_Model):
     openings: tuple[OpeningRow, ...]
     lobe_spread: SpreadRow | None
     static_against_turning: StaticRow | None
-    contact_resistance: ResistanceRow
+    contact_resistance: ResistanceRow | None
 
 
 class DifferenceRow(_Model):
@@ -246,6 +254,14 @@ class DifferenceRow(_Model):
     verdict: str
     probability_inside: Number
     budget: tuple[BudgetRow, ...]
+
+
+class FoundRow(_Model):
+    """What a guided job measured before anything was touched."""
+
+    neutrals: tuple[NeutralRow, ...]
+    breakers: tuple[BreakerRow, ...]
+    differences: tuple[DifferenceRow, ...]
 
 
 class LinkRow(_Model):
@@ -294,7 +310,8 @@ class ResultDocument(_Model):
     neutrals: tuple[NeutralRow, ...] = ()
     breakers: tuple[BreakerRow, ...] = ()
     differences: tuple[DifferenceRow, ...] = ()
-    as_found: None = None
+    as_found: FoundRow | None = None
+    entries: tuple[dict[str, Any], ...] = ()
     link: LinkRow | None = None
     notes: tuple[NoteRow, ...] = ()
     truth: dict[str, Any] | None = None
@@ -362,6 +379,8 @@ def document(run: Run, journal: str | None) -> ResultDocument:
         if evaluation is None or contacts is None
         else tuple(_breaker(run.job.unit, b, c) for b, c in zip(evaluation.breakers, contacts.breakers, strict=True)),
         differences=() if evaluation is None else tuple(_difference(d) for d in evaluation.differences),
+        as_found=_as_found(run),
+        entries=tuple(run.entries),
         link=LinkRow(
             frames=run.stream.counts.frames, bad_frames=run.stream.counts.bad_frames, losses=run.stream.counts.losses
         ),
@@ -399,6 +418,17 @@ def _rows(budget: Budget) -> tuple[BudgetRow, ...]:
             share=budget.share(t),
         )
         for t in budget.terms
+    )
+
+
+def _as_found(run: Run) -> FoundRow | None:
+    evaluation = evaluate_as_found(run)
+    if evaluation is None:
+        return None
+    return FoundRow(
+        neutrals=_neutrals(run, evaluation),
+        breakers=tuple(_breaker(run.job.unit, b, None) for b in evaluation.breakers),
+        differences=tuple(_difference(d) for d in evaluation.differences),
     )
 
 
@@ -555,7 +585,7 @@ def _resistance(found: Resistance | NotMeasurable) -> ResistanceRow:
     )
 
 
-def _breaker(unit: Unit, result: BreakerResult, contacts: BreakerContacts) -> BreakerRow:
+def _breaker(unit: Unit, result: BreakerResult, contacts: BreakerContacts | None) -> BreakerRow:
     reference = result.breaker.reference
     spread = result.spread
     return BreakerRow(
@@ -563,10 +593,13 @@ def _breaker(unit: Unit, result: BreakerResult, contacts: BreakerContacts) -> Br
         channel=result.breaker.channel,
         from_=str(reference),
         openings=tuple(
-            _opening(unit, result.breaker, o, c) for o, c in zip(result.openings, contacts.lobes, strict=True)
+            _opening(unit, result.breaker, o, c)
+            for o, c in zip(
+                result.openings, [None] * len(result.openings) if contacts is None else contacts.lobes, strict=True
+            )
         ),
-        static_against_turning=_static(contacts.static),
-        contact_resistance=_resistance(contacts.resistance),
+        static_against_turning=None if contacts is None else _static(contacts.static),
+        contact_resistance=None if contacts is None else _resistance(contacts.resistance),
         lobe_spread=None
         if spread is None
         else SpreadRow(
@@ -579,7 +612,7 @@ def _breaker(unit: Unit, result: BreakerResult, contacts: BreakerContacts) -> Br
     )
 
 
-def _opening(unit: Unit, breaker: Breaker, opening: OpeningResult, contacts: LobeContacts) -> OpeningRow:
+def _opening(unit: Unit, breaker: Breaker, opening: OpeningResult, contacts: LobeContacts | None) -> OpeningRow:
     mean, tolerance, neutral, angle = opening.mean, opening.tolerance, opening.from_neutral, opening.angle
     return OpeningRow(
         lobe=mean.lobe,
@@ -599,7 +632,7 @@ def _opening(unit: Unit, breaker: Breaker, opening: OpeningResult, contacts: Lob
         closing_deg=mean.closing_deg if neutral is not None else None,
         dwell_deg=mean.dwell_deg,
         bounce_ms=mean.bounce_ms,
-        contact=_contact(contacts, neutral is not None),
+        contact=None if contacts is None else _contact(contacts, neutral is not None),
         offset_deg=breaker.offset_deg(mean.lobe) if breaker.offsets_deg else None,
         cylinder=engine.cylinder_of(unit, mean.lobe),
         crank_deg=None if angle is None else engine.crank_deg(unit, angle.value_deg),

@@ -38,6 +38,7 @@ class Snapshot:
     caution: str
     connected: bool
     simulated: bool
+    guided: bool
     angle_deg: float | None
     angle_from: str
     angle_place: int
@@ -100,6 +101,7 @@ def snapshot(run: Run) -> Snapshot:
         caution=cautions.BY_STEP.get(run.step, ""),
         connected=run.hello is not None,
         simulated=run.settings.rehearsal is not None or (run.hello is not None and bool(run.hello.simulated)),
+        guided=run.settings.guided,
         angle_deg=angle,
         angle_from=angle_from,
         angle_place=int(place),
@@ -146,5 +148,9 @@ def _instruction(run: Run) -> str:
         if run.job.needs_neutral or steps.presses
         else "Turn on in the running direction through the openings. (No angle of this job counts from neutral.)",
         Step.PASSES: f"Keep turning in the running direction. Still to come: {missing}.",
+        Step.AS_FOUND: f"As found: turn in the running direction before anything is touched. Still to come: {missing}.",
+        Step.ADJUST: "Hold the rotor at the target and move the points until they just open; tighten, then press the pedal.",
+        Step.VERIFY: f"Verify after the final torque: keep turning in the running direction. Still to come: {missing}.",
+        Step.CHECKS: "Carry out the other checks that the manual asks for.",
         Step.DONE: "Done. Press q to leave; the result is then printed, too.",
     }[steps.step]

@@ -14,7 +14,7 @@ from bench.procedure import Step
 from bench.session import Session
 from bench.snapshot import Snapshot, snapshot
 from bench.verdict import Verdict
-from tui.words import STEP_WORDS
+from tui.words import GUIDED_STEPS, STEP_WORDS, STEPS
 
 REDRAW_HZ = 15
 VERDICT_WORDS = {
@@ -48,7 +48,8 @@ def counts_from(view: Snapshot) -> str:
 def steps_line(view: Snapshot) -> Text:
     """Which step the job is in: done ones ticked, the present one in brackets."""
     line = Text()
-    shown = [s for s in STEP_WORDS if s is not Step.MARKS or view.step is Step.MARKS]
+    steps = GUIDED_STEPS if view.guided else STEPS
+    shown = [s for s in steps if s is not Step.MARKS or view.step is Step.MARKS]
     at = shown.index(view.step)
     for place, step in enumerate(shown):
         word = STEP_WORDS[step]

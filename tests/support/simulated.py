@@ -47,6 +47,7 @@ def carry_out(scenario: str | Scenario, seed: int, job_changes: dict[str, Any] |
         "2026-01-01T00:00:00+00:00",
         "test",
         Rehearsal(str(scenario), seed),
+        chosen.hand.followers_lifted,
     )
     run = Run(read_header(document, "test"))
     records: list[Record] = []
