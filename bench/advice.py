@@ -43,6 +43,8 @@ UP = "turning up to it in the running direction"
 BACK = "coming back to it"
 _OFF_CENTRE = "encoder off-centre"
 _DELAY = "delay by capacitor"
+#: Terms in seconds, which act with the speed, and which a line over speed replaces.
+_BY_SPEED = (_DELAY, "bounce hidden by capacitor", "latch of board")
 _OTHER_POLE = "pole spacing, neutral "
 _SEVERAL_POLES = "neutral, pole spacing"
 _LIFTED = "followers lifted"
@@ -330,7 +332,7 @@ class _Adviser:
             if delayed is None or delayed.contribution_deg == 0 or not mean.passes:
                 continue
             what = f"take all passes of {breaker.name} at half the speed (about {abs(mean.speed_deg_s) / 2:.2g}°/s)"
-            found.append(self._action("slower", what, self._scaled({delayed.source: 0.5})))
+            found.append(self._action("slower", what, self._scaled({source + suffix: 0.5 for source in _BY_SPEED})))
             found += self._line(breaker, mean, suffix)
         return found
 
@@ -354,7 +356,7 @@ class _Adviser:
         middle = math.fsum(speeds) / n
         squares = math.fsum((v - middle) ** 2 for v in speeds)
         u = mean.scatter_deg * math.sqrt(1 / n + middle**2 / squares)
-        gone = {f"{source}{suffix}" for source in ("repeatability of passes", _DELAY, "latch of board")}
+        gone = {f"{source}{suffix}" for source in ("repeatability of passes", *_BY_SPEED)}
         terms = [t for t in self.terms if t.source not in gone]
         terms.append(type_a(f"zero-speed angle{suffix}", u, n - 2))
         what = f"{breaker.name}: " + " and ".join(w.text for w in asked) + " of each lobe besides, which tell the delay"

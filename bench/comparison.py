@@ -26,7 +26,7 @@ from bench.adjustment import Adjustment
 from bench.errors import UsageError
 from bench.evaluation import Angle, Evaluation, LobeMean, OpeningResult, evaluate
 from bench.job import Breaker, Cam, Job, ReferenceKind
-from bench.run import Run
+from bench.run import Measured, Run
 from bench.uncertainty import Budget, Term, coverage_factor, rectangular, welch_satterthwaite
 
 INDEPENDENT = "independent, adds"
@@ -238,11 +238,11 @@ class _Comparer:
             index = _index_deg(run)
             turned = [_turned(p.angle_deg - index) for p in mean.passes]
             opened = sum(turned) / len(turned)
-            steps = run.procedure
+            mark = _seen(run).mark
             if root is ReferenceKind.NEUTRAL:
                 start = _turned(evaluation.zero_deg - index)
-            elif root is ReferenceKind.MARK and steps is not None and steps.mark is not None:
-                start = _turned(run.deg(steps.mark.count) - index)
+            elif root is ReferenceKind.MARK and mark is not None:
+                start = _turned(run.deg(mark.count) - index)
             else:
                 start = opened * _turned(-angle.value_deg)
             vectors.append(opened - start)
@@ -266,14 +266,19 @@ def _angle(opening: OpeningResult) -> Angle | None:
     return opening.angle if opening.angle is not None else opening.from_neutral
 
 
+def _seen(run: Run) -> Measured:
+    """What the evaluation was made from: of a guided job, what was verified."""
+    return run.as_left or run.measured()
+
+
 def _index_deg(run: Run) -> float:
-    count = run.epoch.last_index_count
+    count = _seen(run).index_count
     return 0.0 if count is None else run.deg(count)
 
 
 def _from_index(run: Run, evaluation: Evaluation) -> float | None:
     """The marked neutral's distance from the index, degrees in the running direction; None where there is no index."""
-    if evaluation.neutral is None or not run.has_index or run.epoch.last_index_count is None:
+    if evaluation.neutral is None or not run.has_index or _seen(run).index_count is None:
         return None
     return evaluation.neutral.angle_deg - _index_deg(run)
 

@@ -27,8 +27,13 @@ _STYLE: dict[Any, Any] = {
 }
 
 
-def svg(size_inch: tuple[float, float], draw: Callable[[Figure], None], see_through: bool = False) -> bytes:
-    """What `draw` puts on a figure of this size, as SVG; the same figure gives the same bytes. `see_through`: no white ground."""
+def svg(
+    size_inch: tuple[float, float], draw: Callable[[Figure], None], see_through: bool = False, fitted: bool = True
+) -> bytes:
+    """What `draw` puts on a figure of this size, as SVG; the same figure gives the same bytes.
+
+    `see_through`: no white ground. `fitted`: room is found for all words, which takes time; else `draw` places the axes itself.
+    """
     import matplotlib
     from matplotlib.figure import Figure
 
@@ -36,7 +41,7 @@ def svg(size_inch: tuple[float, float], draw: Callable[[Figure], None], see_thro
     with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
         # A letter that this machine's font lacks is still written as text, and the reader's font may have it.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure = Figure(figsize=size_inch, layout="constrained")
+        figure = Figure(figsize=size_inch, layout="constrained" if fitted else None)
         draw(figure)
         figure.savefig(picture, format="svg", metadata={"Date": None, "Creator": None}, transparent=see_through)
     return picture.getvalue()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from bench.advice import advise
 from bench.encoder import neighbours
 from bench.errors import UsageError
 from bench.evaluation import Evaluation, OpeningResult, PassAngle, evaluate
@@ -33,9 +34,16 @@ def story(run: Run, breaker: str, lobe: int) -> list[str]:
                         *_figure(opening, str(reference)),
                         "",
                         *_verdict(run, opening),
+                        "",
+                        *_next(run, evaluation),
                     ]
     known = ", ".join(f"{b.breaker.name}:{o.mean.lobe}" for b in evaluation.breakers for o in b.openings)
     raise UsageError(f"--explain: there is no opening {breaker}:{lobe} in this capture; it has {known}.")
+
+
+def _next(run: Run, evaluation: Evaluation) -> list[str]:
+    advice = advise(run, evaluation)
+    return [] if advice is None else [advice.text]
 
 
 def _first_pass(run: Run, evaluation: Evaluation, taken: PassAngle) -> list[str]:

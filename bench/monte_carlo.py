@@ -15,6 +15,7 @@ enter the angle linearly.
 
 from __future__ import annotations
 
+import functools
 import math
 import zlib
 from collections.abc import Sequence
@@ -59,19 +60,20 @@ def propagate(budget: Budget) -> Propagated:
     """The budget's interval for its confidence, from 200,000 draws. The same budget gives the same bits, in whatever order its terms."""
     rank = math.ceil(budget.confidence * DRAWS) - 1
     # All terms are symmetric about zero: the quantile of the sizes is the symmetric interval's half, from both tails at once.
-    half_width = float(np.partition(np.abs(_errors(budget)), rank)[rank])
+    half_width = float(np.partition(np.abs(_errors(budget.terms)), rank)[rank])
     return Propagated(half_width, _standard_deviation(budget.terms), budget.confidence, DRAWS)
 
 
 def probability_between(budget: Budget, low_deg: float, high_deg: float) -> float:
     """Probability that the error lies from `low_deg` to `high_deg`, by the same draws as `propagate`; JCGM 106:2012, 7.2."""
-    errors = _errors(budget)
+    errors = _errors(budget.terms)
     return float(np.count_nonzero((errors >= low_deg) & (errors <= high_deg))) / DRAWS
 
 
-def _errors(budget: Budget) -> Floats:
-    """Draws of the budget's sum, degrees, shape (DRAWS,)."""
-    terms = sorted(budget.terms, key=lambda t: (t.shape, t.freedom, t.contribution_deg))
+@functools.lru_cache(maxsize=4)
+def _errors(given: tuple[Term, ...]) -> Floats:
+    """Draws of the terms' sum, degrees, shape (DRAWS,), not to be written to. Kept for a verdict's probability, which asks next."""
+    terms = sorted(given, key=lambda t: (t.shape, t.freedom, t.contribution_deg))
     bounded = [t for t in terms if t.shape in (Shape.RECTANGULAR, Shape.ARCSINE)]
     scattered = [t for t in terms if _few(t)]
     normal = math.hypot(*(t.contribution_deg for t in terms if t not in bounded and t not in scattered))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -158,12 +158,12 @@ class Procedure:
         """True when every lobe of every breaker has its passes; `passes` gives their number per lobe."""
         return self.step in TAKING and all(n >= self.passes_wanted for lobes in passes.values() for n in lobes)
 
-    def check_progress(self, tick: int, missing: str) -> None:
+    def check_progress(self, tick: int, missing: Callable[[], str]) -> None:
         """Raise ProcedureError when nothing has come for a minute of device time, and say what was missing."""
         if self.guided or self.step is Step.DONE or self._progress_tick is None:
             return
         if tick - self._progress_tick >= NO_PROGRESS_S * self.tick_hz:
-            raise ProcedureError("incomplete", f"Nothing happened for {NO_PROGRESS_S:.0f} s. Missing: {missing}.")
+            raise ProcedureError("incomplete", f"Nothing happened for {NO_PROGRESS_S:.0f} s. Missing: {missing()}.")
 
     def missing(self, passes: Mapping[str, Sequence[int]]) -> str:
         """What the present step still needs, in words."""

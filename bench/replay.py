@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bench.journal import JournalReader
+from bench.reports import embedded
 from bench.run import Failure, Run
 from bench.settings import read_header
 
@@ -19,8 +20,10 @@ class Replayed:
 
 
 def replay(path: Path) -> Replayed:
-    """Raises CaptureError when the file is missing, is no journal, or has no whole header."""
-    with JournalReader(path) as reader:
+    """Of a journal, or of a report in HTML that carries one. Raises CaptureError when the file is missing, is neither, or has no
+    whole header.
+    """
+    with embedded.capture(path) as journal, JournalReader(journal) as reader:
         run = Run(read_header(reader.header(), str(path)))
         for record in reader.records():
             run.feed(record)

@@ -8,7 +8,8 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from bench import contact_findings, engine
+from bench import adjustment, contact_findings, engine
+from bench.advice import Advice, advise
 from bench.bench_file import BenchFile
 from bench.contact_findings import BreakerContacts, LobeContacts
 from bench.contact_quality import Spread, StaticDifference
@@ -196,6 +197,23 @@ class ResistanceRow(_Model):
     budget: tuple[OhmRow, ...]
 
 
+class AdviceRow(_Model):
+    """One thing to do, and the expanded uncertainty of the figure that matters most: now, and as predicted once it is done."""
+
+    action: str
+    text: str
+    expanded_uncertainty_deg: Number
+    predicted_expanded_uncertainty_deg: Number
+
+
+class AdjustRow(_Model):
+    """How far a limited opening is from its target, positive if it has to open later; `direction` "later", "earlier" or "none"."""
+
+    move_deg: Number
+    direction: str
+    text: str
+
+
 class OpeningRow(_Model):
     """One lobe of one breaker. Angle, uncertainties, target, limits and verdict are relative to the breaker's `from`."""
 
@@ -225,6 +243,7 @@ class OpeningRow(_Model):
     crank_expanded_uncertainty_deg: Number
     by_neutral: tuple[PairRow, ...]
     contact: ContactRow | None
+    adjust: AdjustRow | None
 
 
 class BreakerRow(_Model):
@@ -310,6 +329,9 @@ class ResultDocument(_Model):
     neutrals: tuple[NeutralRow, ...] = ()
     breakers: tuple[BreakerRow, ...] = ()
     differences: tuple[DifferenceRow, ...] = ()
+    advice: tuple[AdviceRow, ...] = ()
+    #: In a sentence or two; also where nothing helps, and why.
+    advice_text: str | None = None
     as_found: FoundRow | None = None
     entries: tuple[dict[str, Any], ...] = ()
     link: LinkRow | None = None
@@ -346,6 +368,7 @@ def document(run: Run, journal: str | None) -> ResultDocument:
     failure = run.failure
     evaluation = evaluate(run) if failure is None else None
     contacts = None if evaluation is None else contact_findings.of_run(run, evaluation)
+    advised = None if evaluation is None else advise(run, evaluation)
     hello = run.hello
     settings = run.settings
     notes = [NoteRow(code=n.code, text=n.text, times=n.times) for n in run.notes]
@@ -379,6 +402,8 @@ def document(run: Run, journal: str | None) -> ResultDocument:
         if evaluation is None or contacts is None
         else tuple(_breaker(run.job.unit, b, c) for b, c in zip(evaluation.breakers, contacts.breakers, strict=True)),
         differences=() if evaluation is None else tuple(_difference(d) for d in evaluation.differences),
+        advice=_advice(advised),
+        advice_text=None if advised is None else advised.text,
         as_found=_as_found(run),
         entries=tuple(run.entries),
         link=LinkRow(
@@ -649,6 +674,28 @@ def _opening(unit: Unit, breaker: Breaker, opening: OpeningResult, contacts: Lob
             )
             for p in opening.pairs
         ),
+        adjust=_adjust(breaker, opening),
+    )
+
+
+def _adjust(breaker: Breaker, opening: OpeningResult) -> AdjustRow | None:
+    angle, tolerance = opening.angle, opening.tolerance
+    if angle is None or tolerance is None:
+        return None
+    name = f"{breaker.name} lobe {opening.mean.lobe}"
+    told = adjustment.adjust(name, angle.value_deg, angle.budget.expanded_uncertainty_deg, tolerance)
+    return AdjustRow(move_deg=told.move_deg, direction=told.direction, text=told.text)
+
+
+def _advice(found: Advice | None) -> tuple[AdviceRow, ...]:
+    return tuple(
+        AdviceRow(
+            action=a.action,
+            text=a.text,
+            expanded_uncertainty_deg=a.expanded_uncertainty_deg,
+            predicted_expanded_uncertainty_deg=a.predicted_deg,
+        )
+        for a in (() if found is None else found.actions)
     )
 
 

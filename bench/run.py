@@ -444,7 +444,7 @@ class Run:
             self._count_doubtful("Encoder edges are missing between two reports.")
         self._check_complete()
         if not self.finished:
-            steps.check_progress(tick, self.missing())
+            steps.check_progress(tick, self.missing)
 
     def _watch_followers(self, steps: Procedure, levels: int) -> None:
         """Points that close tell that the followers are on the cam."""

@@ -12,6 +12,10 @@ VERDICTS = {
 }
 
 
+#: With more lobes off than this, their common setting is at fault, and a line for each says no more than the table.
+MOVES_TOLD = 8
+
+
 def result(document: ResultDocument) -> str:
     """The whole result."""
     lines = []
@@ -50,6 +54,10 @@ def result(document: ResultDocument) -> str:
             f"{difference.between[1]} after {difference.between[0]}, lobe {difference.lobe}: {_figure(difference)}  {_limits(difference)}  "
             f"{VERDICTS[difference.verdict]}"
         )
+    moves = [o.adjust.text for b in document.breakers for o in b.openings if o.adjust and o.verdict != "inside"]
+    moves = [] if len(moves) > MOVES_TOLD else moves
+    if moves or document.advice_text:
+        lines += ["", *moves, *([document.advice_text] if document.advice_text else [])]
     if document.notes:
         lines += ["", "Notes:"]
         lines += [f"  {n.text}" + (f" ({n.times} times)" if n.times > 1 else "") for n in document.notes]
