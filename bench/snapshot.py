@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from weakref import WeakKeyDictionary
 
 from bench import cautions
+from bench.advice import advise
 from bench.evaluation import Evaluation, evaluate
 from bench.procedure import Step
 from bench.run import Failure, Run
@@ -51,6 +52,8 @@ class Snapshot:
     notes: tuple[str, ...]
     failure: Failure | None
     evaluation: Evaluation | None
+    #: What would help most, once there is a result.
+    advice: str | None
 
     @property
     def live(self) -> bool:
@@ -77,6 +80,7 @@ def snapshot(run: Run) -> Snapshot:
             place, angle = int(place) % run.job.unit.poles, angle - spacing * BEFORE
         else:
             angle = position - run.start_deg
+    final, advice = _final(run)
     points = []
     for trace in run.epoch.traces:
         last = None
@@ -113,20 +117,23 @@ def snapshot(run: Run) -> Snapshot:
         losses=run.stream.counts.losses,
         notes=tuple(f"{n.text}" + (f" ({n.times} times)" if n.times > 1 else "") for n in run.notes),
         failure=run.failure,
-        evaluation=_final(run),
+        evaluation=final,
+        advice=advice,
     )
 
 
-def _final(run: Run) -> Evaluation | None:
-    """The evaluation of a finished run, worked out once: a finished run does not change any more."""
+def _final(run: Run) -> tuple[Evaluation | None, str | None]:
+    """Evaluation and advice of a finished run, worked out once: a finished run does not change any more."""
     if run.step is not Step.DONE or run.failure is not None:
-        return None
+        return None, None
     if run not in _evaluated:
-        _evaluated[run] = evaluate(run)
+        evaluation = evaluate(run)
+        advised = advise(run, evaluation)
+        _evaluated[run] = evaluation, None if advised is None else advised.text
     return _evaluated[run]
 
 
-_evaluated: WeakKeyDictionary[Run, Evaluation] = WeakKeyDictionary()
+_evaluated: WeakKeyDictionary[Run, tuple[Evaluation, str | None]] = WeakKeyDictionary()
 
 
 def _instruction(run: Run) -> str:

@@ -198,6 +198,8 @@ class View(Vertical):
         if view.evaluation is not None:
             told.append_text(result_text(view.evaluation))
             told.append("\n")
+        if view.advice is not None:
+            told.append(f"→ {view.advice}\n")
         for note in view.notes:
             told.append(f"! {note}\n", "yellow")
         told.rstrip()
