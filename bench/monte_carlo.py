@@ -60,27 +60,27 @@ def propagate(budget: Budget) -> Propagated:
     """The budget's interval for its confidence, from 200,000 draws. The same budget gives the same bits, in whatever order its terms."""
     rank = math.ceil(budget.confidence * DRAWS) - 1
     # All terms are symmetric about zero: the quantile of the sizes is the symmetric interval's half, from both tails at once.
-    half_width = float(np.partition(np.abs(_errors(budget.terms)), rank)[rank])
+    half_width = float(np.partition(np.abs(_errors(budget.terms, DRAWS)), rank)[rank])
     return Propagated(half_width, _standard_deviation(budget.terms), budget.confidence, DRAWS)
 
 
 def probability_between(budget: Budget, low_deg: float, high_deg: float) -> float:
     """Probability that the error lies from `low_deg` to `high_deg`, by the same draws as `propagate`; JCGM 106:2012, 7.2."""
-    errors = _errors(budget.terms)
+    errors = _errors(budget.terms, DRAWS)
     return float(np.count_nonzero((errors >= low_deg) & (errors <= high_deg))) / DRAWS
 
 
 @functools.lru_cache(maxsize=4)
-def _errors(given: tuple[Term, ...]) -> Floats:
-    """Draws of the terms' sum, degrees, shape (DRAWS,), not to be written to. Kept for a verdict's probability, which asks next."""
+def _errors(given: tuple[Term, ...], draws: int) -> Floats:
+    """Draws of the terms' sum, degrees, shape (draws,), not to be written to. Kept for a verdict's probability, which asks next."""
     terms = sorted(given, key=lambda t: (t.shape, t.freedom, t.contribution_deg))
     bounded = [t for t in terms if t.shape in (Shape.RECTANGULAR, Shape.ARCSINE)]
     scattered = [t for t in terms if _few(t)]
     normal = math.hypot(*(t.contribution_deg for t in terms if t not in bounded and t not in scattered))
     described = " ".join(f"{t.shape} {t.freedom:.6g}" for t in terms)
     source = np.random.PCG64(zlib.crc32(described.encode("ascii")))
-    sums = np.empty(DRAWS)
-    for start in range(0, DRAWS, _BLOCK):
+    sums = np.empty(draws)
+    for start in range(0, draws, _BLOCK):
         block = sums[start : start + _BLOCK]
         block[:] = _student(source, math.inf, normal) if normal else 0.0
         for term in scattered:

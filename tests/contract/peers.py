@@ -14,6 +14,8 @@ from typing import Protocol
 from bench.transport import SerialTransport
 from sim import scenario as scenarios
 from sim.world import World
+from tests.firmware import built
+from tests.firmware.pins import PinWorld
 
 SEED = 3
 SCENARIO = "plain-single"
@@ -30,10 +32,10 @@ class Wire(Protocol):
 
 
 class MemoryWire:
-    """The simulated board in this very process, by a pipe of bytes in memory; each read lets 5 ms of its time pass."""
+    """A simulated board by a pipe of bytes in memory; each read lets 5 ms of its time pass."""
 
-    def __init__(self) -> None:
-        self._world = World(scenarios.load(SCENARIO), SEED)
+    def __init__(self, world: World) -> None:
+        self._world = world
         self._first = self._world.boot()
 
     def read(self) -> bytes:
@@ -49,7 +51,30 @@ class MemoryWire:
 @contextmanager
 def memory() -> Iterator[Wire]:
     """Simulated board over an in-memory pipe."""
-    yield MemoryWire()
+    yield MemoryWire(World(scenarios.load(SCENARIO), SEED))
+
+
+@contextmanager
+def _on_pins(command: str) -> Iterator[Wire]:
+    world = PinWorld(built.or_skip(command), scenarios.load(SCENARIO), SEED)
+    try:
+        yield MemoryWire(world)
+    finally:
+        world.close()
+
+
+@contextmanager
+def firmware() -> Iterator[Wire]:
+    """The reference board's firmware, run cycle by cycle."""
+    with _on_pins("in_simavr") as wire:
+        yield wire
+
+
+@contextmanager
+def core() -> Iterator[Wire]:
+    """The firmware's core on this computer, sanitizers on."""
+    with _on_pins("core") as wire:
+        yield wire
 
 
 @contextmanager
@@ -123,4 +148,6 @@ def stranger() -> Iterator[Wire]:
         yield wire
 
 
-PEERS = {"memory": memory, "tcp": tcp, "stranger": stranger} | ({"pty": pty} if os.name == "posix" else {})
+PEERS = {"memory": memory, "tcp": tcp, "stranger": stranger} | (
+    {"pty": pty, "firmware": firmware, "core": core} if os.name == "posix" else {}
+)
