@@ -663,7 +663,10 @@ class Run:
             trace.recent.append((self._ordinal(trace, change) if trace.passes else 0, change))
         if steps.opening():
             if closing is not None and trace.passes and self._ordinal(trace, change) == trace.ordinals[-1]:
-                self.note("opened-twice", f"{trace.breaker.name} opened, closed and opened again at one lobe; the first opening counts.")
+                self.note(
+                    "opened-twice",
+                    f"{trace.breaker.name} opened, closed and opened again at one lobe; the first opening counts.",
+                )
                 trace.open_pass = trace.passes[-1]
                 trace.open_pass.closing_after = None
                 return

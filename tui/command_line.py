@@ -26,6 +26,13 @@ MEASURE = (
 )
 SIMULATE = "Offers the simulated board on a pseudo-terminal or TCP port until Control-C; prints the port's name."
 REPLAY = "Works the result out again from a capture: the journal of a measurement or rehearsal."
+REPORT = (
+    "Writes a report on a record, to be handed over: a page for the owner, then the evidence. The HTML file needs no network and carries "
+    "its result, record and journal inside: replay and records verify take it. Of a capture without a record it says so."
+)
+REPORT_STATUS = "Exit status: 0 written, 2 bad input, 4 the file cannot be written, 5 the record store cannot be used."
+HISTORY = "Lists what was measured of a unit, as found and as left, and tells how fast it drifts in service, or that this cannot be told."
+HISTORY_STATUS = "Exit status: 0 told, 2 bad input or no record of that unit, 5 the record store cannot be used."
 DOCTOR = (
     "Checks a board against PROTOCOL.md: its greeting, its line and clock, encoder, index, probes, levels and pedal. Asks you to turn, "
     "touch and press; Enter skips a step. Says what was found and what to do about it."
@@ -139,6 +146,25 @@ def _parser() -> argparse.ArgumentParser:
         metavar='"[BREAKER:] AMOUNT UNIT"',
         help='what was moved between the two, "0.05 mm" for instance: tell how far the angle follows (with --against)',
     )
+
+    report = commands.add_parser("report", help="a record as HTML or PDF", description=REPORT, epilog=REPORT_STATUS)
+    report.add_argument("id", metavar="ID", help="a record's id or its beginning, or a capture's file")
+    report.add_argument("-o", "--output", required=True, metavar="FILE.html|.pdf", help="new file")
+    report.add_argument("--json", action="store_true", help="print one JSON document")
+
+    history = commands.add_parser(
+        "history", help="a unit's measurements and their drift", description=HISTORY, epilog=HISTORY_STATUS
+    )
+    history.add_argument("serial", nargs="*", metavar="SERIAL", help="serial number of a unit; several: side by side")
+    history.add_argument("--shop", action="store_true", help="every unit of the store")
+    history.add_argument(
+        "--over",
+        choices=("hours", "date"),
+        help="what figures are put over (default: hours, where every record has them)",
+    )
+    history.add_argument("--rehearsals", action="store_true", help="show records of simulated units too")
+    history.add_argument("--plot", metavar="FILE.svg", help="draw it into a new file")
+    history.add_argument("--json", action="store_true", help="print one JSON document")
 
     _add_records(commands.add_parser("records", help="the record store", description=RECORDS))
 
@@ -336,6 +362,14 @@ def _dispatch(options: argparse.Namespace) -> int:
         from tui import replay
 
         return replay.run(options)
+    if options.command == "report":
+        from tui import report
+
+        return report.run(options)
+    if options.command == "history":
+        from tui import history
+
+        return history.run(options)
     if options.command == "records":
         from tui import records
 

@@ -81,6 +81,8 @@ def _amend(options: argparse.Namespace, bench: BenchFile) -> int:
 
 
 def _verify(options: argparse.Namespace, bench: BenchFile) -> int:
+    if options.report is not None:
+        return _verify_report(options, bench)
     from bench.records.verification import unreadable, verify
 
     setting = Path(options.store) if options.store else places.store_setting(bench)
@@ -105,6 +107,25 @@ def _verify(options: argparse.Namespace, bench: BenchFile) -> int:
         return 0
     print(f"breakerbench: The store does not verify. First: {found.problems[0].text}", file=sys.stderr)
     return StoreError.exit_status
+
+
+def _verify_report(options: argparse.Namespace, bench: BenchFile) -> int:
+    """A report by itself, and its record's hash against the store, if that has the record."""
+    from bench.reports.verification import verify
+
+    found = verify(Path(options.report))
+    problems, unchecked = list(found.problems), list(found.unchecked)
+    if found.record_id is not None:
+        try:
+            setting = Path(options.store) if options.store else places.store_setting(bench)
+            with open_store(setting, read_only=True) as store:
+                if store.get(found.record_id).hash != found.record_hash:
+                    problems.append(f"The store has another record under the id {found.record_id}.")
+        except StoreError as failure:
+            unchecked.append(f"Whether a store has this record: {failure.text}")
+    document = {**asdict(found), "problems": problems, "unchecked": unchecked, "whole": not problems}
+    _tell(options, {"report": document}, records_words.report(found.record_id, found.record_hash, problems, unchecked))
+    return StoreError.exit_status if problems else 0
 
 
 def _export(options: argparse.Namespace, bench: BenchFile) -> int:

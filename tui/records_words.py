@@ -113,6 +113,15 @@ def verification(found: Verification) -> str:
     return "\n".join(lines)
 
 
+def report(record_id: str | None, record_hash: str | None, problems: Sequence[str], unchecked: Sequence[str]) -> str:
+    """What was checked of a report, and what is wrong with it."""
+    lines = [f"BROKEN: {printable(text)}" for text in problems]
+    lines += [f"Not checked: {printable(text)}" for text in unchecked]
+    lines.append("No record is inside." if record_id is None else f"Record {printable(record_id)}, hash {record_hash}")
+    lines.append("BROKEN" if problems else "WHOLE")
+    return "\n".join(lines)
+
+
 def backup(made: Backup) -> str:
     """What was copied."""
     lines = [f"{made.file}: {made.head.count} entries and {made.journals} journals."]

@@ -19,8 +19,8 @@ _FORMATS: dict[type[Any], str] = {
     Stoppage: "breakerbench-stoppage",
     Closing: "breakerbench-closing",
 }
-#: More keys than any result document has; so many at most are filled in for an old record.
-_MOST_UNKNOWN = 100_000
+#: Each round fills one level more; no document is that deep.
+_MOST_ROUNDS = 20
 
 
 def canonical(document: Any) -> bytes:
@@ -56,28 +56,29 @@ def decode(kind: type[_Content], data: bytes) -> _Content:
 
 
 def result_document(document: dict[str, Any]) -> ResultDocument:
-    """A stored result as a ResultDocument; keys that came into being after it was written are null. Raises StoreError."""
+    """A stored result as a ResultDocument; keys that came into being after it was written are null or empty. Raises StoreError."""
     document = json.loads(json.dumps(document))
-    for _ in range(_MOST_UNKNOWN):
+    for _ in range(_MOST_ROUNDS):
         try:
             return ResultDocument.model_validate(document)
         except ValidationError as failure:
-            missing = [e["loc"] for e in failure.errors(include_url=False) if e["type"] == "missing"]
-            if not missing or not all(_fill(document, location) for location in missing):
+            # All of one round, or a long document would take as many rounds as it has openings.
+            filled = [_fill(document, e["type"], e["loc"]) for e in failure.errors(include_url=False)]
+            if not all(filled):
                 break
     raise StoreError("The result in this record cannot be read by this version. The record itself is kept as it is.")
 
 
-def _fill(document: Any, location: tuple[int | str, ...]) -> bool:
-    """Put null at `location`; false if that changes nothing."""
+def _fill(document: Any, kind: str, location: tuple[int | str, ...]) -> bool:
+    """Put null where a key is missing, then an empty list where null will not do; false if it is something else."""
     at = document
     for part in location[:-1]:
         at = at[part]
-    if not isinstance(at, dict) or location[-1] in at:
-        return False
-    # A list that did not exist was empty.
-    at[location[-1]] = [] if location[-1] in _LISTS else None
-    return True
-
-
-_LISTS = {"openings", "budget", "by_neutral", "estimates"}
+    key = location[-1]
+    if kind == "missing" and isinstance(at, dict) and key not in at:
+        at[key] = None
+        return True
+    if kind == "tuple_type" and isinstance(at, dict) and at.get(key, 0) is None:
+        at[key] = []
+        return True
+    return False

@@ -55,10 +55,15 @@ def new_id(at: str) -> str:
     return f"{at[:10].replace('-', '')}-{drawn}"
 
 
-def read_entry(row: Row) -> Entry:
-    """A row of `COLUMNS` as an entry. Raises StoreError if a column holds another type than was written."""
+def check_types(row: Row) -> None:
+    """Raises StoreError if a column of `COLUMNS` holds another type than was written."""
     if tuple(map(type, row[:16])) != _TYPES or not isinstance(row[16], (bytes, memoryview)):
         raise StoreError(f"Entry {printable(str(row[0]))} holds what was never written there.")
+
+
+def read_entry(row: Row) -> Entry:
+    """A row of `COLUMNS` as an entry. Raises StoreError if a column holds another type than was written."""
+    check_types(row)
     return Entry(row[0], row[1], row[2], row[3], Keys(*row[4:12]), row[12], bytes(row[16]), row[13], row[14], row[15])
 
 

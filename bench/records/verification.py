@@ -15,12 +15,12 @@ from pathlib import Path
 from bench.errors import CaptureError
 from bench.files import printable
 from bench.journal import JournalReader
-from bench.records.chain import NOTHING, Entry, header, header_hash, sha256
+from bench.records.chain import NOTHING, Entry, row_hash, sha256
 from bench.records.content import decode
 from bench.records.database import Connection
 from bench.records.making import hash_of_start
 from bench.records.model import Head, JournalLink, Record, Stoppage, StoreError
-from bench.records.store import COLUMNS, Store, read_entry
+from bench.records.store import COLUMNS, Store, check_types, read_entry
 
 #: After so many, more would not help anyone.
 MOST_PROBLEMS = 100
@@ -115,14 +115,18 @@ def _chain(connection: Connection, found: Verification, expected: Head | None) -
     previous = NOTHING
     met = expected is None or expected.count == 0
     for row in connection.each(f"SELECT {COLUMNS} FROM record_entries ORDER BY sequence"):
-        at = _checked_entry(row, found, previous)
+        check_types(row)
+        content = sha256(row[16])
+        hashed = row_hash(list(row[:4]), list(row[4:12]), content, row[12], row[14])
+        if (row[0], row[14], content, hashed) != (found.entries + 1, previous, row[13], row[15]):
+            _name_what_is_wrong(read_entry(row), content, hashed, previous, found)
         found.entries += 1
-        found.records += at.kind == "record"
-        previous = at.hash
-        if expected is not None and at.sequence == expected.count:
+        found.records += row[1] == "record"
+        previous = row[15]
+        if expected is not None and row[0] == expected.count:
             met = True
-            if at.hash != expected.hash:
-                found.broken(f"Entry {at.sequence} has not the hash that was written down for it.", at)
+            if previous != expected.hash:
+                found.broken(f"Entry {row[0]} has not the hash that was written down for it.", read_entry(row))
     heads = connection.rows("SELECT count, hash FROM record_head ORDER BY id")
     if len(heads) != 1:
         found.broken("The head is missing or doubled.")
@@ -140,25 +144,18 @@ def _chain(connection: Connection, found: Verification, expected: Head | None) -
         )
 
 
-def _checked_entry(row: tuple[object, ...], found: Verification, previous: str) -> Entry:
-    """An entry, what is wrong with it noted. Raises StoreError if it is not even one."""
-    at = read_entry(row)
-    content = sha256(at.content)
-    parts = header(
-        *(at.sequence, at.kind, at.entry_id, at.made_at, at.keys, at.journal_sha256, content, at.previous_hash)
-    )
-    hashed = header_hash(parts)
-    name = f"Entry {at.sequence} ({_NAMES.get(at.kind, 'entry')} {printable(str(at.keys.subject))})"
-    expected_number = found.entries + 1
-    if at.sequence != expected_number:
-        found.broken(f"Entry {expected_number} is missing; {name} comes in its place.", at)
+def _name_what_is_wrong(at: Entry, content: str, hashed: str, previous: str, found: Verification) -> None:
+    """Note what is wrong with an entry whose content hashes to `content`, and all of it to `hashed`."""
+    name = f"Entry {at.sequence} ({_NAMES.get(at.kind, 'entry')} {printable(at.keys.subject)})"
+    number = found.entries + 1
+    if at.sequence != number:
+        found.broken(f"Entry {number} is missing; {name} comes in its place.", at)
     elif at.previous_hash != previous:
         found.broken(f"{name} does not follow the entry before it: one of them was changed, removed or moved.", at)
     if content != at.content_sha256:
         found.broken(f"{name}: its content was changed.", at)
     elif hashed != at.hash:
         found.broken(f"{name}: its number, keys or hashes were changed.", at)
-    return at
 
 
 def _database(store: Store, connection: Connection) -> list[Problem]:

@@ -139,7 +139,9 @@ def _unpacked(coded: bytes, shown: str, name: str) -> bytes:
         if not unpacking.eof or unpacking.unused_data:
             raise ValueError
     except (binascii.Error, zlib.error, ValueError):
-        raise CaptureError(f"{shown}: the {name} that the report carries is not whole. Use the journal itself.") from None
+        raise CaptureError(
+            f"{shown}: the {name} that the report carries is not whole. Use the journal itself."
+        ) from None
     return data
 
 
@@ -149,4 +151,6 @@ def _entry(data: bytes, shown: str) -> Entry:
         keys = Keys(**fields.pop("keys"))
         return Entry(**{**fields, "keys": keys, "content": fields["content"].encode("utf-8")})
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
-        raise CaptureError(f"{shown}: the record that the report carries is not whole. Look it up in the store.") from None
+        raise CaptureError(
+            f"{shown}: the record that the report carries is not whole. Look it up in the store."
+        ) from None

@@ -67,7 +67,11 @@ def gather(journal: Path, run: Run, shown: ResultDocument) -> Evidence:
         return Evidence({}, {}, None)
     evaluation = evaluate(run)
     found = evaluate_as_found(run)
-    return Evidence(_passes(run, evaluation), {} if found is None else _passes(run, found), _close_up(journal, run, evaluation, shown))
+    return Evidence(
+        _passes(run, evaluation),
+        {} if found is None else _passes(run, found),
+        _close_up(journal, run, evaluation, shown),
+    )
 
 
 def decisive(breaker: BreakerRow) -> int | None:
@@ -110,7 +114,9 @@ def _close_up(journal: Path, run: Run, evaluation: Evaluation, shown: ResultDocu
         return None
     row = shown.breakers[0]
     lobe = decisive(row)
-    opening = next((o for b in evaluation.breakers[:1] for o in b.openings if o.mean.lobe == lobe and o.mean.passes), None)
+    opening = next(
+        (o for b in evaluation.breakers[:1] for o in b.openings if o.mean.lobe == lobe and o.mean.passes), None
+    )
     if lobe is None or opening is None:
         return None
     passes = sorted(opening.mean.passes, key=lambda p: (p.taken.opening.bounce_ticks, p.ordinal))

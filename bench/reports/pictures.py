@@ -25,19 +25,23 @@ _WIDTH_INCH = 7.0
 _TRACK, _HALF = 1.0, 0.22
 
 
-def passes_svg(left: BreakerRow, passes: Sequence[PassPoint], found: BreakerRow | None, found_passes: Sequence[PassPoint]) -> str:
+def passes_svg(
+    left: BreakerRow, passes: Sequence[PassPoint], found: BreakerRow | None, found_passes: Sequence[PassPoint]
+) -> str:
     """Every pass of every lobe with its mean ± expanded uncertainty, between the limits; as found beside as left, if there is both."""
-    return _text(svg((_WIDTH_INCH, 3.4), lambda f: _passes(f, left, passes, found, found_passes), see_through=True))
+    return _text(
+        svg((_WIDTH_INCH, 3.4), lambda f: _passes(f, left, passes, found, found_passes), see_through=True, fitted=False)
+    )
 
 
 def ring_svg(breaker: BreakerRow, spacing_deg: float, clockwise: bool) -> str:
     """Once around the cam: each opening where it comes, outward when late and inward when early; the band is the tolerance."""
-    return _text(svg((4.6, 4.6), lambda f: _ring(f, breaker, spacing_deg, clockwise), see_through=True))
+    return _text(svg((4.6, 4.6), lambda f: _ring(f, breaker, spacing_deg, clockwise), see_through=True, fitted=False))
 
 
 def close_up_svg(seen: CloseUp) -> str:
     """One opening in time: above beside one degree of a hand plate, below only the edges."""
-    return _text(svg((_WIDTH_INCH, 4.4), lambda f: _close_up(f, seen), see_through=True))
+    return _text(svg((_WIDTH_INCH, 4.4), lambda f: _close_up(f, seen), see_through=True, fitted=False))
 
 
 def _text(picture: bytes) -> str:
@@ -57,7 +61,7 @@ def _passes(
     found: BreakerRow | None,
     found_passes: Sequence[PassPoint],
 ) -> None:
-    axes = figure.subplots()
+    axes = figure.add_axes((0.09, 0.3, 0.9, 0.67))
     _limits(axes, left)
     aside = 0.0
     if found is not None:
@@ -69,7 +73,7 @@ def _passes(
     axes.set_xticks([o.lobe for o in left.openings])
     axes.set_xlim(-0.6, len(left.openings) - 0.4)
     axes.grid(visible=False, axis="x")
-    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower left", ncols=2, frameon=False, fontsize=8)
+    figure.legend(*axes.get_legend_handles_labels(), loc="lower left", ncols=2, frameon=False, fontsize=8)
 
 
 def _limits(axes: Axes, breaker: BreakerRow) -> None:
@@ -80,7 +84,9 @@ def _limits(axes: Axes, breaker: BreakerRow) -> None:
         if low is None or high is None or target is None:
             continue
         at = (opening.lobe - 0.45, opening.lobe + 0.45)
-        axes.fill_between(at, low, high, color=BAND, alpha=0.25, linewidth=0, label=None if told else "between the limits")
+        axes.fill_between(
+            at, low, high, color=BAND, alpha=0.25, linewidth=0, label=None if told else "between the limits"
+        )
         axes.plot(at, (low, low), color=INK, linewidth=1.2)
         axes.plot(at, (high, high), color=INK, linewidth=1.2)
         axes.plot(at, (target, target), ":", color=INK, linewidth=1.2, label=None if told else "target")
@@ -100,7 +106,7 @@ def _series(
         color=colour,
         fillstyle="none",
         markersize=4,
-        label=f"one pass, {words}; passes in their order from left to right",
+        label=f"one pass, {words}",
     )
     known = [o for o in breaker.openings if o.angle_deg is not None]
     axes.errorbar(
@@ -134,7 +140,11 @@ def ring_scale_deg(breaker: BreakerRow) -> float:
         off = _off_target(opening, middle)
         if off is not None:
             reach.append(abs(off) + (opening.expanded_uncertainty_deg or 0.0))
-        if opening.target_deg is not None and opening.lower_limit_deg is not None and opening.upper_limit_deg is not None:
+        if (
+            opening.target_deg is not None
+            and opening.lower_limit_deg is not None
+            and opening.upper_limit_deg is not None
+        ):
             reach += [opening.target_deg - opening.lower_limit_deg, opening.upper_limit_deg - opening.target_deg]
     wanted = max(reach)
     power: float = 10.0 ** math.floor(math.log10(wanted))
@@ -146,7 +156,7 @@ def _middle(breaker: BreakerRow) -> float:
     return math.fsum(known) / len(known) if known else 0.0
 
 
-class _Round:
+class Round:
     """Places around the cam's turn, from the top in the running direction; a deviation is a radius."""
 
     def __init__(self, breaker: BreakerRow, spacing_deg: float, clockwise: bool) -> None:
@@ -170,22 +180,24 @@ class _Round:
 
 
 def _ring(figure: Figure, breaker: BreakerRow, spacing_deg: float, clockwise: bool) -> None:
-    axes = figure.subplots()
+    axes = figure.add_axes((0.0, 0.0, 1.0, 0.95))
     axes.set_aspect("equal")
     axes.set_axis_off()
     axes.set_xlim(-1.5, 1.5)
     axes.set_ylim(-1.5, 1.5)
-    around = _Round(breaker, spacing_deg, clockwise)
+    around = Round(breaker, spacing_deg, clockwise)
     for radius, dash in ((_TRACK, ":"), (_TRACK - _HALF, "-"), (_TRACK + _HALF, "-")):
         axes.plot(*around.arc(0, around.turn_deg, radius), dash, color=INK, linewidth=1.0 if dash == ":" else 0.5)
     for opening in breaker.openings:
         neutral = opening.lobe * spacing_deg
-        (x0, y0), (x1, y1) = around.point(neutral, 0.5), around.point(neutral, _TRACK - _HALF)
-        axes.plot((x0, x1), (y0, y1), color=INK, linewidth=0.9, dashes=(6, 3))
-        axes.annotate("N", around.point(neutral, 0.43), ha="center", va="center", fontsize=8, color=INK)
+        inner, outer = around.point(neutral, _TRACK - _HALF - 0.12), around.point(neutral, _TRACK - _HALF)
+        axes.plot(*zip(inner, outer), color=INK, linewidth=1.4)
+        axes.annotate("N", around.point(neutral, _TRACK - _HALF - 0.2), ha="center", va="center", fontsize=8, color=INK)
         _opening(axes, around, opening)
     sense = "clockwise" if clockwise else "counterclockwise"
-    axes.annotate(f"turns {sense},\nseen from the\ndrive end", (0, 0), ha="center", va="center", fontsize=7.5, color=INK)
+    axes.annotate(
+        f"turns {sense},\nseen from the\ndrive end", (0, 0), ha="center", va="center", fontsize=7.5, color=INK
+    )
     axes.set_title(
         f"{_short(breaker.name)}: inner edge {around.scale_deg:g}° early, outer edge {around.scale_deg:g}° late",
         fontsize=9,
@@ -193,7 +205,7 @@ def _ring(figure: Figure, breaker: BreakerRow, spacing_deg: float, clockwise: bo
     )
 
 
-def _opening(axes: Axes, around: _Round, opening: OpeningRow) -> None:
+def _opening(axes: Axes, around: Round, opening: OpeningRow) -> None:
     off = _off_target(opening, around.middle_deg)
     if off is None:
         return
@@ -210,28 +222,36 @@ def _opening(axes: Axes, around: _Round, opening: OpeningRow) -> None:
     inner, outer = around.point(at, around.radius(off - u)), around.point(at, around.radius(off + u))
     axes.plot(*zip(inner, outer), color=LINE, linewidth=2.2, solid_capstyle="butt")
     shape = {"inside": "o", "outside": "X", "undecided": "D"}.get(opening.verdict, "s")
-    axes.plot(*around.point(at, around.radius(off)), shape, color=LINE, markersize=7, fillstyle="none" if shape == "s" else "full")
-    axes.annotate(str(opening.lobe), around.point(at, _TRACK + _HALF + 0.12), ha="center", va="center", fontsize=9, color=INK)
+    axes.plot(
+        *around.point(at, around.radius(off)),
+        shape,
+        color=LINE,
+        markersize=5.5,
+        fillstyle="none" if shape == "s" else "full",
+    )
+    axes.annotate(
+        str(opening.lobe), around.point(at, _TRACK + _HALF + 0.12), ha="center", va="center", fontsize=9, color=INK
+    )
 
 
 # --- one opening -----------------------------------------------------------------------------------------------------
 
 
 def _close_up(figure: Figure, seen: CloseUp) -> None:
-    wide, near = figure.subplots(2, 1, height_ratios=(1, 1.5))
+    wide, near = figure.add_axes((0.1, 0.66, 0.88, 0.27)), figure.add_axes((0.1, 0.11, 0.88, 0.41))
     speed = max(abs(seen.speed_deg_s), 1e-6)
     degree_us = HAND_PLATE_DEG / speed * 1e6
     _edges(wide, seen, -0.7 * degree_us, 0.7 * degree_us)
-    wide.axvspan(-degree_us / 2, degree_us / 2, facecolor="none", edgecolor=OUT, hatch="//", linewidth=0, alpha=0.5)
+    wide.plot((-degree_us / 2, degree_us / 2), (1.4, 1.4), "|-", color=OUT, markersize=12, linewidth=2.0)
     wide.annotate(
         f"one degree of a hand plate: {degree_us:.0f} µs at {speed:.0f}°/s",
-        (0, 1.32),
+        (0, 1.55),
         ha="center",
         va="bottom",
         fontsize=8,
         color=INK,
     )
-    wide.set_title("The opening within one degree (hatched)", loc="left", fontsize=9)
+    wide.set_title("The opening within one degree", loc="left", fontsize=9)
     after = max(seen.bounce_s * 1e6, 2.5 * seen.count_deg / speed * 1e6)
     _edges(near, seen, -0.35 * after, 1.25 * after)
     near.set_title("The same, near: probe edges above, encoder edges (ticks) below", loc="left", fontsize=9)
@@ -249,7 +269,7 @@ def _edges(axes: Axes, seen: CloseUp, begin_us: float, end_us: float) -> None:
     axes.vlines([time for time, _ in ticks], -0.75, -0.35, color=INK, linewidth=1.0)
     axes.axvline(0.0, color=INK, linewidth=0.8, linestyle=":")
     axes.set_yticks((-0.55, 0, 1), ("encoder", "closed", "open"))
-    axes.set_ylim(-0.9, 1.75 if end_us > 0 and begin_us < -end_us / 2 else 1.3)
+    axes.set_ylim(-0.9, 2.0 if end_us > 0 and begin_us < -end_us / 2 else 1.3)
     axes.set_xlim(begin_us, end_us)
     axes.grid(visible=False)
 

@@ -16,7 +16,7 @@ FOLDERS = {"firmware_protocol", "bench", "sim", "tui", "tests"}
 
 #: Home and system folders of some machine: they mean nothing on any other.
 MACHINE_PATHS = re.compile(r"(?<![\w.~*-])/(?:work|root|tmp|home|Users|var/folders)/|[A-Za-z]:\\Users\\")
-BINARY = {".png", ".svg", ".pdf", ".capture", ".gz", ".ico"}
+BINARY = {".sqlite", ".png", ".svg", ".pdf", ".capture", ".gz", ".ico"}
 
 
 def _files() -> list[Path]:

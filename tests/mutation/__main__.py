@@ -27,7 +27,11 @@ ROOT = Path(__file__).parents[2]
 TESTS = {
     "bench.contacts": ["tests/statements/test_openings.py", "tests/science/test_contacts.py"],
     "bench.encoder": ["tests/science/test_encoder.py", "tests/statements/test_estimators.py"],
-    "bench.neutral": ["tests/science/test_neutral.py", "tests/statements/test_lifted.py", "tests/statements/test_openings.py"],
+    "bench.neutral": [
+        "tests/science/test_neutral.py",
+        "tests/statements/test_lifted.py",
+        "tests/statements/test_openings.py",
+    ],
     "bench.outliers": ["tests/science/test_outliers.py"],
     "bench.speed_fit": ["tests/science/test_speed_fit.py", "tests/statements/test_estimators.py"],
     "bench.student": ["tests/science/test_uncertainty.py"],
@@ -91,7 +95,9 @@ def _survivors(name: str) -> tuple[int, list[Mutant]]:
     source = path.read_text()
     _noticed(name, Mutant(0, "", "", ast.parse(source)), str(path))
     if os.wait()[1] != 0:
-        raise SystemExit(f"{name}: its tests fail as it is, so that they tell nothing. Run: pytest {' '.join(TESTS[name])}")
+        raise SystemExit(
+            f"{name}: its tests fail as it is, so that they tell nothing. Run: pytest {' '.join(TESTS[name])}"
+        )
     waiting = mutants_of(source)
     tried, running, survived = len(waiting), {}, []
     while waiting or running:

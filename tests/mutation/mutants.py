@@ -26,7 +26,17 @@ _COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Is: ast.IsNot,
     ast.IsNot: ast.Is,
 }
-_FUNCTIONS = {"sqrt": "fabs", "sin": "cos", "cos": "sin", "min": "max", "max": "min", "abs": "float", "floor": "ceil", "all": "any", "any": "all"}
+_FUNCTIONS = {
+    "sqrt": "fabs",
+    "sin": "cos",
+    "cos": "sin",
+    "min": "max",
+    "max": "min",
+    "abs": "float",
+    "floor": "ceil",
+    "all": "any",
+    "any": "all",
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,31 @@
+"""A report as a PDF, set by typst. Text goes to it as data, so that nothing in it is ever taken for markup."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from dataclasses import asdict
+from importlib.resources import files
+
+from bench.reports.layout import Report
+
+
+def write(contents: Report) -> bytes:
+    """The file's bytes; the same contents give the same bytes."""
+    import matplotlib
+    import typst
+
+    given: dict[str, bytes] = {"main.typ": (files("bench.reports") / "templates" / "report.typ").read_bytes()}
+    document = asdict(contents)
+    for section in document["sections"]:
+        for picture in section["pictures"]:
+            given[f"{picture['name']}.svg"] = picture.pop("svg").encode("utf-8")
+    if contents.code_svg:
+        given["code.svg"] = document.pop("code_svg").encode("utf-8")
+    given["report.json"] = json.dumps(document, ensure_ascii=False, allow_nan=False).encode("utf-8")
+    # The drawing library brings the font of its pictures, with every sign that a report needs: the same on every computer.
+    fonts = os.path.join(matplotlib.get_data_path(), "fonts", "ttf")
+    # The package's own stub does not tell of several files at once, which its documentation does.
+    set_pages: Callable[..., bytes] = typst.compile
+    return set_pages(given, format="pdf", font_paths=[fonts], ignore_system_fonts=True, timestamp=0)

@@ -1,0 +1,82 @@
+"""A whole simulated job as a journal, a record and a store, and results with whatever figures a test wants."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from bench.journal import JournalWriter, Kind
+from bench.records.making import journal_link, make_record
+from bench.records.model import Record, Stored
+from bench.records.store import Store, open_store
+from bench.reports import contents
+from bench.reports.contents import Source
+from bench.result import document
+from tests.records.support import record
+from tests.support.simulated import carry_out
+
+AT = "2026-03-02T09:30:00+01:00"
+SOFTWARE = "breakerbench test"
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A job carried out and kept: its journal, and its record in a store in the same folder."""
+
+    folder: Path
+    journal: Path
+    record: Record
+
+    def store(self) -> Store:
+        return open_store(self.folder / "records.sqlite")
+
+    def source(self) -> Source:
+        with self.store() as store:
+            stored, entry = store.get(self.record.id), store.entry_of(self.record.id)
+        return contents.of_record(stored, entry, self.journal)
+
+
+def keep(folder: Path, scenario: str, record_id: str = "20260301-AAAAAAAA", **more: Any) -> Kept:
+    """Carry out a scenario and keep it as `measure` would; `more` goes to `make_record`."""
+    job = carry_out(scenario, 3)
+    journal = folder / "journals" / f"{scenario}.capture"
+    writer = JournalWriter(journal, job.document)
+    for piece in job.records:
+        writer.append(Kind(piece.kind), piece.payload)
+    writer.close()
+    made = make_record(record_id, job.document, document(job.run, None), journal_link(journal, folder), AT, **more)
+    with open_store(folder / "records.sqlite") as store:
+        store.add(made)
+    return Kept(folder, journal, made)
+
+
+def opening(lobe: int = 0, **figures: Any) -> dict[str, Any]:
+    """An opening of a result document; what is not named is unknown."""
+    return {
+        "lobe": lobe,
+        "angle_deg": 10.25,
+        "standard_uncertainty_deg": 0.1,
+        "expanded_uncertainty_deg": 0.2,
+        "coverage_factor": 2.0,
+        "passes_used": 5,
+        "passes_void": 0,
+        "verdict": "none",
+        **figures,
+    }
+
+
+def stored(number: int, result: dict[str, Any], **changes: Any) -> Stored:
+    """A record with changes to the result that `tests/records` makes, as a store gives it."""
+    made = record(number, **changes)
+    return Stored(replace(made, result={**made.result, "breakers": [breaker()], **result}), number, f"{number:064d}")
+
+
+def breaker(name: str = "main", *openings: dict[str, Any], from_: str = "neutral", channel: int = 0) -> dict[str, Any]:
+    """A breaker of a result document."""
+    return {"name": name, "channel": channel, "from": from_, "openings": list(openings or (opening(),))}
+
+
+def source_of(made: Stored) -> Source:
+    """A record alone, without its journal."""
+    return Source(made.record.document, made.record.bench, None, made, no_journal="The journal is on another computer")
