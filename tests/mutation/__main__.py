@@ -65,8 +65,11 @@ class _Finder(importlib.abc.MetaPathFinder):
         self._name, self._mutant, self._path = name, mutant, path
 
     def find_spec(
-        self, fullname: str, path: Sequence[str] | None, target: ModuleType | None = None
-    ) -> importlib.machinery.ModuleSpec | None:  # fmt: skip
+        self,
+        fullname: str,
+        path: Sequence[str] | None,  # noqa: ARG002 - the interface's
+        target: ModuleType | None = None,  # noqa: ARG002 - the interface's
+    ) -> importlib.machinery.ModuleSpec | None:
         if fullname != self._name:
             return None
         return importlib.util.spec_from_file_location(fullname, self._path, loader=_Loader(self._mutant, self._path))
