@@ -155,6 +155,24 @@ def evaluate_as_found(run: Run) -> Evaluation | None:
     return None if run.as_found is None else _Evaluator(run, run.as_found).evaluate()
 
 
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Zero on the disc, degrees in the running direction, and the mean and passes of every lobe, by breaker; no budgets."""
+
+    zero_deg: float
+    lobes: dict[str, tuple[LobeMean, ...]]
+
+
+def placed(run: Run) -> Placed:
+    """What `evaluate` builds its angles on, without their uncertainties: for a picture, in a fraction of the time."""
+    return _Evaluator(run, run.as_left or run.measured()).placed()
+
+
+def placed_as_found(run: Run) -> Placed | None:
+    """The same of what was measured before anything was touched; None while that is not complete."""
+    return None if run.as_found is None else _Evaluator(run, run.as_found).placed()
+
+
 class _Evaluator:
     def __init__(self, run: Run, measured: Measured) -> None:
         self.run = run
@@ -174,7 +192,7 @@ class _Evaluator:
         self.means: dict[str, list[LobeMean]] = {}
         self.changes: dict[int, float] = {}
 
-    def evaluate(self) -> Evaluation:
+    def _place(self) -> None:
         notes = self.notes
         if self.run.settings.encoder_map is not None and self.mapped is None:
             notes.append(
@@ -192,9 +210,17 @@ class _Evaluator:
             rough = self.measured.lobe_zero_counts
             self.zero = 0.0 if rough is None else rough * self.count_deg
         self.means = {t.breaker.name: self._lobes(t) for t in self.measured.traces}
+
+    def placed(self) -> Placed:
+        self._place()
+        return Placed(self.zero, {name: tuple(lobes) for name, lobes in self.means.items()})
+
+    def evaluate(self) -> Evaluation:
+        self._place()
         breakers = tuple(self._breaker(b) for b in self.job.breakers)
         differences = tuple(r for d in self.job.differences for r in self._difference(d))
-        return Evaluation(self.neutral, self.cam_pull, self.zero, breakers, differences, tuple(dict.fromkeys(notes)))
+        notes = tuple(dict.fromkeys(self.notes))
+        return Evaluation(self.neutral, self.cam_pull, self.zero, breakers, differences, notes)
 
     # --- neutral -----------------------------------------------------------------------------------------------------
 

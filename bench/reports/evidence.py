@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
 from bench.encoder import edges_of, neighbours
-from bench.evaluation import Evaluation, evaluate, evaluate_as_found
+from bench.evaluation import Placed, placed, placed_as_found
 from bench.journal import JournalReader, Kind, Record
 from bench.result import BreakerRow, ResultDocument
 from bench.run import Run
@@ -65,12 +65,12 @@ def gather(journal: Path, run: Run, shown: ResultDocument) -> Evidence:
     """Look at `run`, a replay of `journal`; `shown` is the result that the report shows. Raises CaptureError."""
     if run.failure is not None:
         return Evidence({}, {}, None)
-    evaluation = evaluate(run)
-    found = evaluate_as_found(run)
+    left, found = placed(run), placed_as_found(run)
+    before = shown.as_found
     return Evidence(
-        _passes(run, evaluation),
-        {} if found is None else _passes(run, found),
-        _close_up(journal, run, evaluation, shown),
+        _passes(run, left, shown.breakers),
+        {} if found is None or before is None else _passes(run, found, before.breakers),
+        _close_up(journal, run, left, shown),
     )
 
 
@@ -89,37 +89,34 @@ def decisive(breaker: BreakerRow) -> int | None:
     return known[0].lobe if known else None
 
 
-def _passes(run: Run, evaluation: Evaluation) -> dict[str, tuple[PassPoint, ...]]:
+def _passes(run: Run, at: Placed, rows: Sequence[BreakerRow]) -> dict[str, tuple[PassPoint, ...]]:
     spacing = run.job.unit.lobe_spacing_deg
     found = {}
-    for breaker in evaluation.breakers:
+    for row in rows:
         points: list[PassPoint] = []
-        for opening in breaker.openings:
-            mean, angle = opening.mean, opening.angle
-            if angle is None:
+        for mean, opening in zip(at.lobes.get(row.name, ()), row.openings):
+            if opening.angle_deg is None:
                 continue
             # Passes count from neutral on the disc, the stated angle from its own reference.
-            shift = angle.value_deg - mean.angle_deg - evaluation.zero_deg
+            shift = opening.angle_deg - mean.angle_deg - at.zero_deg
             points += [
                 PassPoint(mean.lobe, number, p.angle_deg - p.ordinal * spacing + shift)
                 for number, p in enumerate(mean.passes, start=1)
             ]
-        found[breaker.breaker.name] = tuple(points)
+        found[row.name] = tuple(points)
     return found
 
 
-def _close_up(journal: Path, run: Run, evaluation: Evaluation, shown: ResultDocument) -> CloseUp | None:
+def _close_up(journal: Path, run: Run, at: Placed, shown: ResultDocument) -> CloseUp | None:
     """Of the first breaker's opening nearest to a limit, the pass with the middle bounce."""
     if not shown.breakers:
         return None
     row = shown.breakers[0]
     lobe = decisive(row)
-    opening = next(
-        (o for b in evaluation.breakers[:1] for o in b.openings if o.mean.lobe == lobe and o.mean.passes), None
-    )
-    if lobe is None or opening is None:
+    mean = next((m for m in at.lobes.get(row.name, ()) if m.lobe == lobe and m.passes), None)
+    if lobe is None or mean is None:
         return None
-    passes = sorted(opening.mean.passes, key=lambda p: (p.taken.opening.bounce_ticks, p.ordinal))
+    passes = sorted(mean.passes, key=lambda p: (p.taken.opening.bounce_ticks, p.ordinal))
     taken = passes[len(passes) // 2]
     change = taken.taken.opening
     tick_s, edge = 1.0 / run.tick_hz, change.edge
