@@ -26,7 +26,7 @@ from bench.evaluation import Angle, Evaluation, LobeMean, OpeningResult
 from bench.job import Breaker, ReferenceKind, Tolerance
 from bench.neutral import Estimate, Finer, Mark, Neutral
 from bench.run import Run
-from bench.uncertainty import Budget, Term, rectangular, type_a
+from bench.uncertainty import Term, rectangular, type_a
 from bench.verdict import Verdict
 
 #: How many presses or passes one piece of advice asks for.
@@ -209,10 +209,7 @@ class _Adviser:
     # --- what all have in common -------------------------------------------------------------------------------------
 
     def _predicted(self, terms: Sequence[Term]) -> float:
-        budget = Budget(tuple(terms), self.subject.angle.budget.confidence)
-        if monte_carlo.needed(budget):
-            return monte_carlo.propagate(budget).half_width_deg
-        return budget.expanded_uncertainty_deg
+        return monte_carlo.budget_of(terms, self.subject.angle.budget.confidence).expanded_uncertainty_deg
 
     def _action(self, action: str, what: str, terms: Sequence[Term]) -> Action:
         predicted = self._predicted(terms)

@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import cmath
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from bench import monte_carlo, neutral
@@ -27,7 +26,7 @@ from bench.errors import UsageError
 from bench.evaluation import Angle, Evaluation, LobeMean, OpeningResult, evaluate
 from bench.job import Breaker, Cam, Job, ReferenceKind
 from bench.run import Measured, Run
-from bench.uncertainty import Budget, Term, coverage_factor, rectangular, welch_satterthwaite
+from bench.uncertainty import Term, coverage_factor, rectangular, welch_satterthwaite
 
 INDEPENDENT = "independent, adds"
 COMMON = "common, acts with the difference"
@@ -189,7 +188,7 @@ class _Comparer:
                 # Pole k against the neutral marked before and after: P(k) - P(m) less P(k) - P(0), whatever k.
                 bound = max(r.settings.bench.priors.pole_spacing_deg for r in self.runs)
                 rows.append(Row(rectangular("pole spacing between the two marked neutrals", bound), INDEPENDENT))
-        budget = _budget([r.term for r in rows], self.confidence)
+        budget = monte_carlo.budget_of([r.term for r in rows], self.confidence)
         larger = abs(value) > budget.expanded_uncertainty_deg
         text = _in_words(breaker.name, was.mean.lobe, value, budget.expanded_uncertainty_deg, larger)
         angle = Angle(value, budget)
@@ -289,13 +288,6 @@ def _difference(one: Term | None, two: Term | None) -> Row:
     tightest = min(known, key=lambda t: t.standard_uncertainty)
     off = (two.sensitivity if two is not None else 0.0) - (one.sensitivity if one is not None else 0.0)
     return Row(replace(tightest, sensitivity=off), CANCELS if abs(off) < 1e-12 else COMMON)
-
-
-def _budget(terms: Sequence[Term], confidence: float) -> Budget:
-    budget = Budget(tuple(terms), confidence)
-    if not monte_carlo.needed(budget):
-        return budget
-    return replace(budget, propagated_deg=monte_carlo.propagate(budget).half_width_deg)
 
 
 def _in_words(breaker: str, lobe: int, change_deg: float, expanded_deg: float, larger: bool) -> str:

@@ -17,7 +17,7 @@ from bench.errors import UsageError
 from bench.evaluation import Evaluation
 from bench.files import printable
 from bench.job import Job
-from bench.result import BudgetRow, Number
+from bench.result import BudgetRow, Number, budget_row
 from bench.run import Run
 from bench.settings import ANALYSIS
 
@@ -203,21 +203,7 @@ def _change(change: Change) -> ChangeRow:
         coverage_factor=budget.coverage_factor,
         larger_than_uncertainty=change.larger,
         text=change.text,
-        budget=tuple(
-            TermRow(
-                source=r.term.source,
-                type=r.term.kind,
-                distribution=r.term.shape.value,
-                standard_uncertainty=r.term.standard_uncertainty,
-                unit=r.term.unit,
-                sensitivity=r.term.sensitivity,
-                contribution_deg=r.term.contribution_deg,
-                degrees_of_freedom=r.term.freedom,
-                share=budget.share(r.term),
-                treatment=r.treatment,
-            )
-            for r in change.rows
-        ),
+        budget=tuple(TermRow(**budget_row(budget, r.term).model_dump(), treatment=r.treatment) for r in change.rows),
     )
 
 

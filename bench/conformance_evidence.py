@@ -92,7 +92,6 @@ class Evidence:
         #: Places where an Edges message does not begin at the count at which the one before ended.
         self.edges_broken = 0
         self.frames_lost = 0
-        self.too_many_bad: TooManyBadFrames | None = None
         self.resets: list[BoardReset] = []
         self.steps: list[StepEntry] = []
         self.clock: list[ClockPoint] = []
@@ -195,8 +194,6 @@ class Evidence:
             self.frames_lost += item.frames
             self._session_whole = False
             self._new_segment()
-        elif isinstance(item, TooManyBadFrames):
-            self.too_many_bad = item
         elif isinstance(item, BoardReset):
             self.resets.append(item)
             self.restart_wanted = True
@@ -204,7 +201,8 @@ class Evidence:
             self._ticks.restart()
             self._lowest = self._highest = None
             self._new_segment()
-        else:
+        elif not isinstance(item, TooManyBadFrames):
+            # Of damaged frames the stream's own counts tell.
             self._message(item)
 
     def _message(self, frame: Frame) -> None:

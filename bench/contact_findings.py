@@ -14,8 +14,7 @@ from bench import contact_quality, contact_resistance, probe_patterns
 from bench.contact_quality import Chatter, Finding, OpeningSeen, Spread, StaticDifference
 from bench.contact_resistance import NotMeasurable, Resistance
 from bench.contacts import Change
-from bench.encoder import edge_place, rest_place
-from bench.evaluation import BreakerResult, Evaluation, LobeMean
+from bench.evaluation import BreakerResult, Evaluation, LobeMean, capacitor_delay_s
 from bench.job import Breaker, ReferenceKind
 from bench.run import BreakerTrace, Run
 
@@ -73,11 +72,11 @@ def _breaker(run: Run, evaluation: Evaluation, result: BreakerResult, trace: Bre
     every = [o for opening in result.openings for o in _seen(run, evaluation, breaker, opening.mean)]
     readings = run.level_readings(breaker)
     resistance = contact_resistance.resistance(readings, bench.probe, bench.decision.confidence)
-    low_s, high_s = _delays_s(run, breaker)
+    _, half_s = capacitor_delay_s(breaker, bench.probe)
     return BreakerContacts(
         breaker,
         tuple(_lobe(run, trace, o.mean.lobe, [s for s in every if s.lobe == o.mean.lobe]) for o in result.openings),
-        contact_quality.static_against_turning(every, count_deg, (high_s - low_s) / 2, bench.decision.confidence),
+        contact_quality.static_against_turning(every, count_deg, half_s, bench.decision.confidence),
         resistance,
         (
             *contact_quality.findings(every, count_deg),
@@ -92,35 +91,25 @@ def _seen(run: Run, evaluation: Evaluation, breaker: Breaker, mean: LobeMean) ->
     found = []
     for taken in mean.passes:
         zero = evaluation.zero_deg + taken.ordinal * spacing
-        before, after = taken.taken.closing_before, taken.taken.closing_after
+        opening = taken.taken.opening
+        # Of a static opening the middle of its count, since no fit through its edges holds.
+        static = contact_quality.is_static(opening.edge.contact, run.tick_hz, count_deg)
         found.append(
             contact_quality.seen(
                 mean.lobe,
-                taken.taken.opening,
+                opening,
                 run.tick_hz,
                 count_deg,
-                _angle_deg(run, taken.taken.opening, taken.angle_deg, count_deg) - zero,
+                (taken.middle_deg if static else taken.angle_deg) - zero,
                 taken.speed_deg_s,
-                None if after is None else _place_deg(run, after) - zero,
-                None if before is None else taken.angle_deg - _place_deg(run, before),
+                None if taken.closing_deg is None else taken.closing_deg - zero,
+                taken.dwell_deg,
                 contact_quality.false_start_deg(
-                    taken.taken.opening, before, run.flickers(breaker), run.counts_per_turn, run.sense
+                    opening, taken.taken.closing_before, run.flickers(breaker), run.counts_per_turn, run.sense
                 ),
             )
         )
     return found
-
-
-def _angle_deg(run: Run, opening: Change, taken_deg: float, count_deg: float) -> float:
-    """As taken; of a static opening the middle of its count, since no fit through its edges holds."""
-    contact = opening.edge.contact
-    if not contact_quality.is_static(contact, run.tick_hz, count_deg):
-        return taken_deg
-    return rest_place(contact.count, run.phases.offsets()).counts * run.sense * count_deg
-
-
-def _place_deg(run: Run, change: Change) -> float:
-    return edge_place(change.edge.contact, run.phases.offsets()).counts * run.sense * 360.0 / run.counts_per_turn
 
 
 def _lobe(run: Run, trace: BreakerTrace, lobe: int, seen: Sequence[OpeningSeen]) -> LobeContacts:
@@ -143,15 +132,6 @@ def _every(run: Run, trace: BreakerTrace, lobe: int) -> list[OpeningSeen]:
         for p, ordinal in zip(trace.passes, trace.ordinals, strict=True)
         if ordinal % lobes == lobe
     ]
-
-
-def _delays_s(run: Run, breaker: Breaker) -> tuple[float, float]:
-    """Least and greatest delay from contact to edge, seconds: R·C·ln(1/(1-f))."""
-    probe = run.settings.bench.probe
-    stated = breaker.capacitor_uf
-    low_uf, high_uf = (0.0, probe.unstated_capacitor_uf) if stated is None else (stated, stated)
-    low, high = (math.log(1 / (1 - f)) for f in probe.threshold)
-    return probe.ohm * low_uf * 1e-6 * low, probe.ohm * high_uf * 1e-6 * high
 
 
 def _wiring(run: Run, evaluation: Evaluation) -> list[tuple[str, str]]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from bench import monte_carlo, outliers, speed_fit, swing
 from bench import neutral as neutral_module
-from bench.bench_file import BenchFile
+from bench.bench_file import BenchFile, Probe
 from bench.contacts import Change
 from bench.encoder import Place, edge_place, rest_place
 from bench.job import Breaker, Difference, Reference, ReferenceKind, Tolerance
@@ -46,6 +46,20 @@ class PassAngle:
     angle_deg: float
     u_deg: float
     speed_deg_s: float
+    #: The middle of the opening's count, as at rest; where the closing after it was; how far the closing before it lies back.
+    middle_deg: float
+    closing_deg: float | None
+    dwell_deg: float | None
+
+
+def capacitor_delay_s(breaker: Breaker, probe: Probe) -> tuple[float, float]:
+    """Middle and half-width of the delay from contact to edge, seconds: R·C·ln(1/(1-f)) over the threshold's range."""
+    low_uf, high_uf = (
+        (0.0, probe.unstated_capacitor_uf) if breaker.capacitor_uf is None else (breaker.capacitor_uf,) * 2
+    )
+    low = probe.ohm * low_uf * 1e-6 * math.log(1 / (1 - probe.threshold[0]))
+    high = probe.ohm * high_uf * 1e-6 * math.log(1 / (1 - probe.threshold[1]))
+    return (low + high) / 2, (high - low) / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -337,20 +351,24 @@ class _Evaluator:
     # --- passes ------------------------------------------------------------------------------------------------------
 
     def _delay(self, breaker: Breaker) -> tuple[float, float]:
-        """Middle and half-width of the delay from contact to edge, seconds: R·C·ln(1/(1-f)) over the threshold's range."""
-        probe = self.bench.probe
-        low_uf, high_uf = (
-            (0.0, probe.unstated_capacitor_uf) if breaker.capacitor_uf is None else (breaker.capacitor_uf,) * 2
-        )
-        low = probe.ohm * low_uf * 1e-6 * math.log(1 / (1 - probe.threshold[0]))
-        high = probe.ohm * high_uf * 1e-6 * math.log(1 / (1 - probe.threshold[1]))
-        return (low + high) / 2, (high - low) / 2
+        return capacitor_delay_s(breaker, self.bench.probe)
 
     def _pass(self, taken: Pass, ordinal: int, delay_s: float) -> PassAngle:
         place = edge_place(taken.opening.edge.contact, self.offsets)
         speed = place.speed * self.run.tick_hz * self.run.sense * self.count_deg
         angle = self._running(place) - max(speed, 0.0) * delay_s
-        return PassAngle(taken, ordinal, place, angle, place.u_counts * self.count_deg, speed)
+        before, after = taken.closing_before, taken.closing_after
+        return PassAngle(
+            taken,
+            ordinal,
+            place,
+            angle,
+            place.u_counts * self.count_deg,
+            speed,
+            self._running(rest_place(taken.opening.edge.count, self.offsets)),
+            None if after is None else self._change_deg(after),
+            None if before is None else angle - self._change_deg(before),
+        )
 
     def _lobes(self, trace: BreakerTrace) -> list[LobeMean]:
         delay, _ = self._delay(trace.breaker)
@@ -378,14 +396,8 @@ class _Evaluator:
         line = self._line(trace.breaker, past, speeds, scatter) if scatter is not None else None
         if line is not None:
             mean = line.zero_speed_deg
-        closings = [
-            self._change_deg(p.taken.closing_after) - self.zero - p.ordinal * self.spacing
-            for p in passes
-            if p.taken.closing_after is not None
-        ]
-        dwells = [
-            p.angle_deg - self._change_deg(p.taken.closing_before) for p in passes if p.taken.closing_before is not None
-        ]
+        closings = [p.closing_deg - self.zero - p.ordinal * self.spacing for p in passes if p.closing_deg is not None]
+        dwells = [p.dwell_deg for p in passes if p.dwell_deg is not None]
         bounces = [p.taken.opening.bounce_ticks / self.run.tick_hz * 1000 for p in passes]
         return LobeMean(
             lobe,
@@ -490,10 +502,7 @@ class _Evaluator:
         return rectangular("encoder hysteresis", self.bench.mounting.hysteresis_counts * self.count_deg / 2)
 
     def _budget(self, terms: Sequence[Term]) -> Budget:
-        budget = Budget(tuple(terms), self.bench.decision.confidence)
-        if not monte_carlo.needed(budget):
-            return budget
-        return replace(budget, propagated_deg=monte_carlo.propagate(budget).half_width_deg)
+        return monte_carlo.budget_of(terms, self.bench.decision.confidence)
 
     def _from_neutral(self, breaker: Breaker, mean: LobeMean) -> Angle | None:
         if self.neutral is None or not mean.passes:

@@ -19,7 +19,7 @@ import functools
 import math
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +54,12 @@ def needed(budget: Budget) -> bool:
     Welch-Satterthwaite and t were made for.
     """
     return any(t.shape in (Shape.RECTANGULAR, Shape.ARCSINE) and budget.share(t) > DOMINANT for t in budget.terms)
+
+
+def budget_of(terms: Sequence[Term], confidence: float) -> Budget:
+    """The terms as a budget, its interval propagated where a bound rules it."""
+    budget = Budget(tuple(terms), confidence)
+    return replace(budget, propagated_deg=propagate(budget).half_width_deg) if needed(budget) else budget
 
 
 def propagate(budget: Budget) -> Propagated:

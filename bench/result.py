@@ -28,7 +28,7 @@ from bench.job import Breaker, Unit
 from bench.job_file import JobFile
 from bench.run import Failure, Run
 from bench.settings import ANALYSIS
-from bench.uncertainty import Budget
+from bench.uncertainty import Budget, Term
 from bench.verdict import Verdict
 
 FORMAT = "breakerbench-result"
@@ -429,21 +429,23 @@ def failure_document(
     )
 
 
-def _rows(budget: Budget) -> tuple[BudgetRow, ...]:
-    return tuple(
-        BudgetRow(
-            source=t.source,
-            type=t.kind,
-            distribution=t.shape.value,
-            standard_uncertainty=t.standard_uncertainty,
-            unit=t.unit,
-            sensitivity=t.sensitivity,
-            contribution_deg=t.contribution_deg,
-            degrees_of_freedom=t.freedom,
-            share=budget.share(t),
-        )
-        for t in budget.terms
+def budget_row(budget: Budget, term: Term) -> BudgetRow:
+    """One term of a budget as the documents tell it."""
+    return BudgetRow(
+        source=term.source,
+        type=term.kind,
+        distribution=term.shape.value,
+        standard_uncertainty=term.standard_uncertainty,
+        unit=term.unit,
+        sensitivity=term.sensitivity,
+        contribution_deg=term.contribution_deg,
+        degrees_of_freedom=term.freedom,
+        share=budget.share(term),
     )
+
+
+def _rows(budget: Budget) -> tuple[BudgetRow, ...]:
+    return tuple(budget_row(budget, t) for t in budget.terms)
 
 
 def _as_found(run: Run) -> FoundRow | None:

@@ -146,8 +146,7 @@ class Measured:
     offsets: tuple[float, float, float, float]
     #: Count of the last index signal; None if there was none.
     index_count: int | None
-    #: Places, in running counts, that angles and lobes are counted from roughly.
-    zero_counts: float | None
+    #: Place, in running counts, that lobes are counted from roughly.
     lobe_zero_counts: float | None
 
     def kept(self) -> Measured:
@@ -267,7 +266,6 @@ class Run:
             mark=None if steps is None else steps.mark,
             offsets=self.phases.offsets(),
             index_count=epoch.last_index_count,
-            zero_counts=self.zero_counts(),
             lobe_zero_counts=self.lobe_zero_counts(),
         )
 
