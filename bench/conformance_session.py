@@ -6,22 +6,14 @@ clock. So `Conformance`, fed with the same journal, says the same again.
 
 from __future__ import annotations
 
-import contextlib
-import json
-import queue
-import subprocess
-import sys
-import threading
 import time
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from bench.acquisition import Order
+from bench.acquisition_process import AcquisitionProcess
 from bench.conformance import Conformance
 from bench.conformance_steps import REQUESTS, Step, StepKind, done, steps_for
-from bench.errors import CaptureError
-from bench.journal import JournalReader
 
 CLOCK_EVERY_S = 0.25
 #: How often the journal is looked at: often enough not to matter in a round trip.
@@ -33,8 +25,6 @@ UNREADABLE_AFTER_S = 2.0
 NO_HANDS_WITHIN_S = 30.0
 #: An entry gets this long to come back through the journal.
 NOTED_WITHIN_S = 1.0
-#: The acquiring process gets this long to stop the board and close the journal.
-CLOSE_WITHIN_S = 3.0
 UNREADABLE = (
     "The board was greeted, but then no position report that could be read came for two seconds. "
     "Check cable, ground, baud rate and firmware."
@@ -67,16 +57,9 @@ class ConformanceSession:
         self.steps: tuple[Step, ...] = ()
         #: Steps that have ended, with their state, see `conformance_steps`.
         self.ended_steps: list[tuple[Step, str]] = []
-        #: True once the acquiring process has made its journal.
-        self.recorded = False
-        self._order = Order(str(journal), header, port, baud, hello_deadline_s)
+        self._acquiring = AcquisitionProcess(Order(str(journal), header, port, baud, hello_deadline_s))
         self._seconds = seconds
         self._attended = attended
-        self._process: subprocess.Popen[str] | None = None
-        self._listener: threading.Thread | None = None
-        self._reports: queue.Queue[dict[str, Any] | None] = queue.Queue()
-        self._reader: JournalReader | None = None
-        self._ended = False
         self._skip = False
         self._complete = False
         self._step_ends_at = 0.0
@@ -88,23 +71,17 @@ class ConformanceSession:
 
     def start(self) -> None:
         """Spawn the acquiring process and hand it its order."""
-        # -P: the user's current folder must not be searched for modules. A session of its own: Control-C goes to this process alone.
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "bench.acquisition"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
-            start_new_session=True,
-        )
-        self._tell(asdict(self._order))
-        self._listener = threading.Thread(target=self._listen, args=(self._process,), daemon=True)
-        self._listener.start()
+        self._acquiring.start()
+
+    @property
+    def recorded(self) -> bool:
+        """True once the acquiring process has made its journal."""
+        return self._acquiring.recorded
 
     @property
     def over(self) -> bool:
         """True when all steps have ended, or the run has."""
-        return self._complete or self._ended or self.conformance.evidence.failure is not None
+        return self._complete or self._acquiring.ended or self.conformance.evidence.failure is not None
 
     @property
     def left_s(self) -> float:
@@ -126,10 +103,10 @@ class ConformanceSession:
         self._check_readable(now)
         if evidence.restart_wanted:
             evidence.restart_wanted = False
-            self._tell({"do": "start"})
+            self._acquiring.tell({"do": "start"})
         if now >= self._next_clock:
             self._next_clock = now + CLOCK_EVERY_S
-            self._entry({"kind": "clock", "host_s": time.monotonic()})
+            self._acquiring.enter({"kind": "clock", "host_s": time.monotonic()})
         if not self.steps:
             self.steps = steps_for(evidence.hello)
             self._begin(0, now)
@@ -138,40 +115,24 @@ class ConformanceSession:
 
     def interrupt(self) -> None:
         """The user stops the run: noted in the journal."""
-        self._entry({"kind": "error", "code": "interrupted", "text": INTERRUPTED})
+        self._acquiring.enter({"kind": "error", "code": "interrupted", "text": INTERRUPTED})
         deadline = time.monotonic() + NOTED_WITHIN_S
-        while self.conformance.evidence.failure is None and not self._ended and time.monotonic() < deadline:
+        while self.conformance.evidence.failure is None and not self._acquiring.ended and time.monotonic() < deadline:
             if not self._follow():
                 self._hear(POLL_S)
         self.conformance.evidence.fail("interrupted", INTERRUPTED)
 
     def close(self) -> None:
         """Stop the board, close the journal, take in the rest of it."""
-        process = self._process
-        if process is None:
+        acquiring = self._acquiring
+        if not acquiring.started:
             return
-        self._tell({"do": "stop"})
-        killed = False
-        try:
-            process.wait(CLOSE_WITHIN_S)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-            killed = True
-        if process.stdin is not None:
-            with contextlib.suppress(OSError):
-                process.stdin.close()
-        if self._listener is not None:
-            self._listener.join(CLOSE_WITHIN_S)
-        while not self._ended and self._reports.qsize():
+        in_time = acquiring.finish()
+        while acquiring.reports_wait:
             self._hear(0.0)
         self._follow()
-        if self._reader is not None:
-            self._reader.close()
-            self._reader = None
-        if process.stdout is not None and self._ended:
-            process.stdout.close()
-        if killed:
+        acquiring.release()
+        if not in_time:
             self.conformance.evidence.fail("journal", UNSECURED)
 
     # --- steps -------------------------------------------------------------------------------------------------------
@@ -205,15 +166,15 @@ class ConformanceSession:
         self._begin(self.steps.index(step) + 1, now)
 
     def _note(self, step: Step, state: str) -> None:
-        self._entry({"kind": "step", "name": step.name, "state": state, "attended": self._attended})
+        self._acquiring.enter({"kind": "step", "name": step.name, "state": state, "attended": self._attended})
 
     def _request(self, now: float) -> None:
         """Ask for a press, then wait for its answer, one after another."""
         if self._asked_at is not None:
             if self.conformance.evidence.answered(self._requests):
-                self._entry({"kind": "round-trip", "seconds": now - self._asked_at})
+                self._acquiring.enter({"kind": "round-trip", "seconds": now - self._asked_at})
             elif now - self._asked_at >= ANSWER_WITHIN_S:
-                self._entry({"kind": "round-trip", "seconds": None})
+                self._acquiring.enter({"kind": "round-trip", "seconds": None})
             else:
                 return
             self._asked_at = None
@@ -221,7 +182,7 @@ class ConformanceSession:
             # The acquiring process numbers its requests from 1.
             self._requests += 1
             self._asked_at = now
-            self._tell({"do": "press"})
+            self._acquiring.tell({"do": "press"})
 
     def _check_readable(self, now: float) -> None:
         positions = len(self.conformance.evidence.positions)
@@ -229,69 +190,25 @@ class ConformanceSession:
             self._positions, self._position_at = positions, now
         elif now - self._position_at > UNREADABLE_AFTER_S:
             self._position_at = now
-            self._entry({"kind": "error", "code": "link-unreadable", "text": UNREADABLE})
+            self._acquiring.enter({"kind": "error", "code": "link-unreadable", "text": UNREADABLE})
 
     # --- the acquiring process ---------------------------------------------------------------------------------------
 
     def _follow(self) -> bool:
-        if self._reader is None:
-            self._open_journal()
-        if self._reader is None:
-            return False
         grown = False
-        for record in self._reader.records():
+        for record in self._acquiring.records():
             grown = True
             self.conformance.feed(record)
         return grown
 
-    def _open_journal(self) -> None:
-        """Open it if it is there with its header."""
-        if not self.journal.exists():
-            return
-        reader = None
-        try:
-            reader = JournalReader(self.journal)
-            reader.header()
-        except CaptureError:
-            # Not written far enough yet.
-            if reader is not None:
-                reader.close()
-            return
-        self._reader, self.recorded = reader, True
-
     def _hear(self, wait_s: float) -> None:
-        try:
-            report = self._reports.get(timeout=wait_s) if wait_s > 0 else self._reports.get_nowait()
-        except queue.Empty:
-            return
+        ended = self._acquiring.ended
+        report = self._acquiring.report(wait_s)
         evidence = self.conformance.evidence
-        if report is None:
-            self._ended = True
+        if self._acquiring.ended and not ended:
             self._follow()
             if not self._complete:
                 evidence.fail("acquisition-ended", ENDED)
-        elif "error" in report:
+        elif report is not None and "error" in report:
             self._follow()
             evidence.fail(report["error"]["code"], report["error"]["text"])
-
-    def _entry(self, entry: dict[str, Any]) -> None:
-        self._tell({"do": "entry", "entry": entry})
-
-    def _tell(self, command: dict[str, Any]) -> None:
-        process = self._process
-        if process is None or process.stdin is None:
-            return
-        # If it is gone, its end is noticed by `_listen`.
-        with contextlib.suppress(OSError, ValueError):
-            process.stdin.write(json.dumps(command) + "\n")
-            process.stdin.flush()
-
-    def _listen(self, process: subprocess.Popen[str]) -> None:
-        if process.stdout is None:
-            return
-        for line in process.stdout:
-            with contextlib.suppress(ValueError):
-                report = json.loads(line)
-                if isinstance(report, dict):
-                    self._reports.put(report)
-        self._reports.put(None)

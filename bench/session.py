@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
-import json
-import queue
-import subprocess
-import sys
-import threading
 import time
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from bench.acquisition import Order
-from bench.errors import CaptureError
-from bench.journal import JournalReader
+from bench.acquisition_process import AcquisitionProcess
 from bench.run import Failure, Run
 from bench.settings import read_header
 
@@ -23,8 +15,6 @@ from bench.settings import read_header
 UNREADABLE_AFTER_S = 1.2
 #: A disk that takes longer than this to secure the journal is not waited for; the journal's own thread goes on trying.
 SECURE_WITHIN_S = 1.0
-#: The acquiring process gets this long to stop the board and close the journal.
-CLOSE_WITHIN_S = 3.0
 
 
 class Session:
@@ -36,40 +26,24 @@ class Session:
         self.journal = journal
         self.run = Run(read_header(header, str(journal)))
         self.hello: dict[str, Any] | None = None
-        self._order = Order(str(journal), header, port, baud, hello_deadline_s)
-        self._process: subprocess.Popen[str] | None = None
-        self._reports: queue.Queue[dict[str, Any] | None] = queue.Queue()
-        self._reader: JournalReader | None = None
-        self._ended = False
-        #: True once the acquiring process has made its journal.
-        self.recorded = False
+        self._acquiring = AcquisitionProcess(Order(str(journal), header, port, baud, hello_deadline_s))
         self._error: Failure | None = None
         self._position_seen = 0
         self._frames_at = 0.0
         self._unreadable_told = False
-        self._listener: threading.Thread | None = None
-        self._stop_told = False
-        self._killed = False
         self._synced = 0
         self._sync_number = 0
         self._secured: tuple[object, ...] = ()
 
     def start(self) -> None:
         """Spawn the acquiring process and hand it its order."""
-        # -P: the user's current folder must not be searched for modules.
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "bench.acquisition"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
-            # Control-C goes to this process alone; the other one ends when its standard input does.
-            start_new_session=True,
-        )
-        self._tell(asdict(self._order))
-        self._listener = threading.Thread(target=self._listen, daemon=True)
-        self._listener.start()
+        self._acquiring.start()
         self._frames_at = time.monotonic()
+
+    @property
+    def recorded(self) -> bool:
+        """True once the acquiring process has made its journal."""
+        return self._acquiring.recorded
 
     @property
     def over(self) -> bool:
@@ -83,8 +57,8 @@ class Session:
         self._secure()
         if self.run.restart_wanted:
             self.run.restart_wanted = False
-            self._tell({"do": "start"})
-        if self._ended and not self.run.finished:
+            self._acquiring.tell({"do": "start"})
+        if self._acquiring.ended and not self.run.finished:
             self._follow()
             if not self.run.finished:
                 self.run.failure = self._error or Failure(
@@ -96,15 +70,15 @@ class Session:
 
     def press(self) -> None:
         """Ask the board to latch a press; it counts when its answer comes back."""
-        self._tell({"do": "press"})
+        self._acquiring.tell({"do": "press"})
 
     def interrupt(self) -> None:
         """The user stops the program: note it in the journal, so that a replay ends the same way, and go on up to that note."""
         if self.run.finished:
             return
-        self._tell({"do": "entry", "entry": {"kind": "error", "code": "interrupted", "text": INTERRUPTED}})
+        self._acquiring.enter({"kind": "error", "code": "interrupted", "text": INTERRUPTED})
         deadline = time.monotonic() + SECURE_WITHIN_S
-        while not self.run.finished and not self._ended and time.monotonic() < deadline:
+        while not self.run.finished and not self._acquiring.ended and time.monotonic() < deadline:
             if not self._follow():
                 self._hear(0.02)
         if not self.run.finished:
@@ -112,47 +86,27 @@ class Session:
 
     def end(self) -> None:
         """Stop the board; nothing more is needed from it. Does not wait."""
-        if not self._stop_told:
-            self._stop_told = True
-            self._tell({"do": "stop"})
+        self._acquiring.end()
 
     def close(self) -> None:
         """Stop the board, close the journal, and see the acquiring process off."""
-        process = self._process
-        if process is None:
+        acquiring = self._acquiring
+        if not acquiring.started:
             return
-        self.end()
-        try:
-            process.wait(CLOSE_WITHIN_S)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-            self._killed = True
-        if process.stdin is not None:
-            with contextlib.suppress(OSError):
-                process.stdin.close()
-        if self._reader is not None:
-            self._reader.close()
-            self._reader = None
-        if self._listener is not None:
-            self._listener.join(SECURE_WITHIN_S)
-        while not self._ended and self._reports.qsize():
+        in_time = acquiring.finish()
+        while acquiring.reports_wait:
             self._hear(0)
-        if process.stdout is not None and self._ended:
-            process.stdout.close()
+        acquiring.release()
         failed = self._error is not None and self._error.code == "journal"
-        if self.run.failure is None and (failed or self._killed):
+        if self.run.failure is None and (failed or not in_time):
             self.run.failure = self._error if failed else Failure("journal", UNSECURED)
 
     def _hear(self, wait_s: float) -> None:
         """Take one report, if one comes in time."""
-        try:
-            report = self._reports.get(timeout=wait_s) if wait_s > 0 else self._reports.get_nowait()
-        except queue.Empty:
-            return
+        report = self._acquiring.report(wait_s)
         if report is None:
-            self._ended = True
-        elif "error" in report:
+            return
+        if "error" in report:
             self._error = Failure(report["error"]["code"], report["error"]["text"])
         elif "hello" in report:
             self.hello = report["hello"]
@@ -171,26 +125,14 @@ class Session:
             return
         self._secured = state
         self._sync_number += 1
-        self._tell({"do": "sync", "id": self._sync_number})
+        self._acquiring.tell({"do": "sync", "id": self._sync_number})
         deadline = time.monotonic() + SECURE_WITHIN_S
-        while self._synced < self._sync_number and not self._ended and time.monotonic() < deadline:
+        while self._synced < self._sync_number and not self._acquiring.ended and time.monotonic() < deadline:
             self._hear(0.02)
 
     def _follow(self) -> bool:
-        if self._reader is None:
-            try:
-                self._reader = JournalReader(self.journal) if self.journal.exists() else None
-                if self._reader is not None:
-                    self._reader.header()
-                    self.recorded = True
-            except CaptureError:
-                if self._reader is not None:
-                    self._reader.close()
-                self._reader = None
-        if self._reader is None:
-            return False
         grown = False
-        for record in self._reader.records():
+        for record in self._acquiring.records():
             grown = True
             self.run.feed(record)
             if self.run.finished:
@@ -203,31 +145,7 @@ class Session:
             self._position_seen, self._frames_at = position, now
         elif now - self._frames_at > UNREADABLE_AFTER_S and not self._unreadable_told:
             self._unreadable_told = True
-            self._tell({"do": "entry", "entry": {"kind": "error", "code": "link-unreadable", "text": UNREADABLE}})
-
-    def _tell(self, command: dict[str, Any]) -> None:
-        process = self._process
-        if process is None or process.stdin is None:
-            return
-        try:
-            process.stdin.write(json.dumps(command) + "\n")
-            process.stdin.flush()
-        except (OSError, ValueError):
-            # It is gone; its end is noticed by `_listen`.
-            return
-
-    def _listen(self) -> None:
-        process = self._process
-        if process is None or process.stdout is None:
-            return
-        for line in process.stdout:
-            try:
-                report = json.loads(line)
-            except ValueError:
-                continue
-            if isinstance(report, dict):
-                self._reports.put(report)
-        self._reports.put(None)
+            self._acquiring.enter({"kind": "error", "code": "link-unreadable", "text": UNREADABLE})
 
 
 INTERRUPTED = "Stopped by the user before the measurement was complete. What was read so far is kept."
