@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from bench.errors import BenchError, InputError
-from bench.files import MOST_BYTES, printable, validated
+from bench.files import printable, read_bytes, validated
 from bench.uncertainty import Shape, Term, arcsine
 
 #: More would be noise: a disc that errs faster than this over the turn is not helped by a map.
@@ -269,19 +269,12 @@ def load(path: Path) -> EncoderMap:
 
 def read_document(path: Path) -> object:
     """The file's JSON, not yet checked: what a journal's header keeps. Raises EncoderMapFileError."""
-    shown = printable(str(path))
-    try:
-        with path.open("rb") as file:
-            raw = file.read(MOST_BYTES + 1)
-    except OSError as failure:
-        raise EncoderMapFileError(f"{shown}: the encoder map cannot be read ({failure.strerror or failure}).") from None
-    if len(raw) > MOST_BYTES:
-        raise EncoderMapFileError(f"{shown}: more than {MOST_BYTES} bytes, which is no encoder map.")
+    raw = read_bytes(path, "encoder map", EncoderMapFileError)
     try:
         return json.loads(raw)
     except (ValueError, RecursionError):
         raise EncoderMapFileError(
-            f"{shown}: not JSON; a file written by `breakerbench qualify encoder` was expected."
+            f"{printable(str(path))}: not JSON; a file written by `breakerbench qualify encoder` was expected."
         ) from None
 
 

@@ -16,8 +16,8 @@ _Model = TypeVar("_Model", bound=BaseModel)
 MOST_BYTES = 1_000_000
 
 
-def read_toml(path: Path, what: str, error: type[InputError]) -> dict[str, Any]:
-    """The file's tables. Raises `error` when it is missing, too large, not UTF-8 or not TOML."""
+def read_bytes(path: Path, what: str, error: type[InputError]) -> bytes:
+    """The file's bytes. Raises `error` when it is missing or larger than any such file of the user's."""
     shown = printable(str(path))
     try:
         with path.open("rb") as file:
@@ -26,6 +26,13 @@ def read_toml(path: Path, what: str, error: type[InputError]) -> dict[str, Any]:
         raise error(f"{shown}: {what} cannot be read ({failure.strerror or failure}).") from None
     if len(raw) > MOST_BYTES:
         raise error(f"{shown}: more than {MOST_BYTES} bytes, which is no {what}.")
+    return raw
+
+
+def read_toml(path: Path, what: str, error: type[InputError]) -> dict[str, Any]:
+    """The file's tables. Raises `error` when it is missing, too large, not UTF-8 or not TOML."""
+    shown = printable(str(path))
+    raw = read_bytes(path, what, error)
     try:
         return tomllib.loads(raw.decode("utf-8"))
     except UnicodeDecodeError:

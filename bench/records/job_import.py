@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.errors import InputError, JobFileError
-from bench.files import MOST_BYTES, printable, read_toml
+from bench.files import printable, read_bytes, read_toml
 from bench.job_file import JobFile, file_stem, parse
 
 MOST_ROWS = 1_000
@@ -87,13 +87,7 @@ def write_jobs(jobs: list[JobFile], folder: Path) -> list[Path]:
 
 
 def _rows(path: Path, shown: str) -> list[tuple[int, dict[str, str]]]:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(MOST_BYTES + 1)
-    except OSError as failure:
-        raise JobTableError(f"{shown}: the table of jobs cannot be read ({failure.strerror or failure}).") from None
-    if len(raw) > MOST_BYTES:
-        raise JobTableError(f"{shown}: more than {MOST_BYTES} bytes, which is no table of jobs.")
+    raw = read_bytes(path, "table of jobs", JobTableError)
     try:
         # utf-8-sig: spreadsheets put a mark before the first name.
         lines = list(csv.reader(io.StringIO(raw.decode("utf-8-sig"), newline=""), strict=True))

@@ -18,8 +18,6 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 
 from bench import bench_file, job_file
-from bench.journal import Kind, Record
-from bench.link import Handshake, Sender
 from bench.result import document
 from bench.run import Run
 from bench.settings import DEFAULT_PASSES, Rehearsal, header, read_header
@@ -28,10 +26,9 @@ from sim.scenario import Scenario
 from sim.world import World
 from tests.firmware import built
 from tests.firmware.pins import PinWorld
+from tests.support.simulated import conduct
 
 SCENARIOS = ("plain-single", "with-retard", "dual", "jerky-hand", "outside")
-PIECE_S = 0.25
-LONGEST_S = 400.0
 LATCH_S = 10e-6
 #: One of five passes replaced: three standard deviations of their scatter, 0.03° at the most in the scenarios.
 OTHER_PASS_DEG = 3 * 2**0.5 * 0.03 / 5
@@ -113,36 +110,7 @@ def carry_out(world: World, chosen: Scenario, seed: int) -> Run:
         Rehearsal(chosen.name, seed),
     )
     run = Run(read_header(settings, "test"))
-    sender = Sender()
-    handshake = Handshake(sender)
-
-    def take(kind: Kind, data: bytes) -> None:
-        run.feed(Record(kind, data, 0))
-
-    def send(data: bytes) -> None:
-        take(Kind.TO_BOARD, data)
-        world.receive(data)
-
-    data = world.boot()
-    for _ in range(10):
-        if data:
-            take(Kind.FROM_BOARD, data)
-            handshake.feed(data)
-        if handshake.greeting is not None:
-            break
-        send(handshake.question())
-        data = world.advance(0.1)
-    assert handshake.greeting is not None
-    send(sender.start(handshake.greeting.session))
-    session = handshake.greeting.session
-    elapsed = 0.0
-    while not run.finished and elapsed < LONGEST_S:
-        if run.restart_wanted:
-            run.restart_wanted = False
-            session = session % 255 + 1
-            send(sender.start(session))
-        take(Kind.FROM_BOARD, world.advance(PIECE_S))
-        elapsed += PIECE_S
+    conduct(world, run)
     return run
 
 

@@ -2,55 +2,23 @@
 
 from __future__ import annotations
 
-import json
 import subprocess
 import sys
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from tests.studies import tables
-from tui import command_line
+from tests.studies.commands import StudyBench
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """How a command ended."""
-
-    status: int
-    out: str
-    err: str
-
-    @property
-    def document(self) -> dict[str, Any]:
-        """The one JSON document on standard output."""
-        found = json.loads(self.out, parse_constant=lambda constant: pytest.fail(f"{constant} in a JSON document"))
-        assert isinstance(found, dict)
-        return found
-
-
-class Bench:
+class Bench(StudyBench):
     """A folder with both studies' files, and the command."""
 
     def __init__(self, folder: Path, captured: pytest.CaptureFixture[str]) -> None:
-        self.folder = folder
-        self._captured = captured
+        super().__init__(folder, captured)
         self.gauge = self.file("gauge.csv", tables.gauge_csv())
         self.agreement = self.file("agreement.csv", tables.peak_flow_csv())
-
-    def file(self, name: str, text: str) -> Path:
-        path = self.folder / name
-        path.write_text(text, "utf-8")
-        return path
-
-    def qualify(self, *arguments: str | Path) -> Outcome:
-        status = command_line.main(["qualify", *map(str, arguments)])
-        out, err = self._captured.readouterr()
-        assert "Traceback" not in err
-        assert "Unexpected" not in err
-        return Outcome(status, out, err)
 
 
 @pytest.fixture

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 
 from bench import encoder_map
-from tests.end_to_end.commands import SCENARIOS
+from tests.end_to_end.commands import SCENARIOS, Outcome
 from tests.end_to_end.commands import breakerbench as run_command
-from tui import command_line
+from tests.studies.commands import StudyBench
 
 #: 20 µm on 20 mm (JOB.md).
 WAVE_DEG = math.degrees(1e-3)
@@ -23,42 +21,16 @@ FOR_MAP = ("--encoder", "E-1", "--unseen", "0.002", "--unseen-source", "data she
 FOR_CSV = ("--board-id", BOARD, "--counts-per-turn", "10000")
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """How a command ended."""
-
-    status: int
-    out: str
-    err: str
-
-    @property
-    def document(self) -> dict[str, Any]:
-        """The one JSON document on standard output."""
-        found = json.loads(self.out, parse_constant=lambda constant: pytest.fail(f"{constant} in a JSON document"))
-        assert isinstance(found, dict)
-        return found
-
-
-class Bench:
+class Bench(StudyBench):
     """A folder with a file of readings, and the command."""
 
     def __init__(self, folder: Path, captured: pytest.CaptureFixture[str]) -> None:
-        self.folder = folder
-        self._captured = captured
+        super().__init__(folder, captured)
         self.readings = self.file("readings.csv", re_clamped())
         self.reference = self.file("reference.csv", referred())
 
-    def file(self, name: str, text: str) -> Path:
-        path = self.folder / name
-        path.write_text(text, "utf-8")
-        return path
-
     def qualify(self, *arguments: str | Path) -> Outcome:
-        status = command_line.main(["qualify", "encoder", *map(str, arguments)])
-        out, err = self._captured.readouterr()
-        assert "Traceback" not in err
-        assert "Unexpected" not in err
-        return Outcome(status, out, err)
+        return super().qualify("encoder", *arguments)
 
 
 @pytest.fixture

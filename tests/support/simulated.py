@@ -50,6 +50,13 @@ def carry_out(scenario: str | Scenario, seed: int, job_changes: dict[str, Any] |
         chosen.hand.followers_lifted,
     )
     run = Run(read_header(document, "test"))
+    world = World(chosen, seed)
+    records = conduct(world, run)
+    return Job(run, world.truth(), tuple(records), document)
+
+
+def conduct(world: World, run: Run) -> list[Record]:
+    """The real handshake with the board of `world`, then time passes until `run` has finished; gives what went over the line."""
     records: list[Record] = []
 
     def take(kind: Kind, data: bytes) -> None:
@@ -57,7 +64,10 @@ def carry_out(scenario: str | Scenario, seed: int, job_changes: dict[str, Any] |
         records.append(record)
         run.feed(record)
 
-    world = World(chosen, seed)
+    def send(data: bytes) -> None:
+        take(Kind.TO_BOARD, data)
+        world.receive(data)
+
     sender = Sender()
     handshake = Handshake(sender)
     data = world.boot()
@@ -67,16 +77,17 @@ def carry_out(scenario: str | Scenario, seed: int, job_changes: dict[str, Any] |
             handshake.feed(data)
         if handshake.greeting is not None:
             break
-        question = handshake.question()
-        take(Kind.TO_BOARD, question)
-        world.receive(question)
+        send(handshake.question())
         data = world.advance(0.1)
     assert handshake.greeting is not None
-    start = sender.start(handshake.greeting.session)
-    take(Kind.TO_BOARD, start)
-    world.receive(start)
+    session = handshake.greeting.session
+    send(sender.start(session))
     elapsed = 0.0
     while not run.finished and elapsed < LONGEST_S:
+        if run.restart_wanted:
+            run.restart_wanted = False
+            session = session % 255 + 1
+            send(sender.start(session))
         take(Kind.FROM_BOARD, world.advance(PIECE_S))
         elapsed += PIECE_S
-    return Job(run, world.truth(), tuple(records), document)
+    return records
