@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from bench.errors import BenchError, LinkError, LinkLost, LinkSilent
+from bench.errors import BenchError, LinkError, LinkLost, LinkSilent, WrongFirmware
 from bench.journal import JournalWriter, Kind
 from bench.link import Greeting, Handshake, Sender
 from bench.transport import SerialTransport, Transport, discover
@@ -32,6 +32,9 @@ SILENT_AFTER_S = 1.0
 RUBBISH_AFTER_S = 1.0
 SYNC_EVERY_S = 0.5
 STOP_WITHIN_S = 0.5
+#: A lost port is tried so often, and a board that may be there again gets so long to answer.
+REGAIN_EVERY_S = 0.3
+REGAIN_HELLO_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +46,8 @@ class Order:
     port: str | None
     baud: int
     hello_deadline_s: float
+    #: Look for a lost port until it is back or the session is stopped: the job goes on in the same journal.
+    persistent: bool = False
 
 
 class Acquisition:
@@ -63,13 +68,30 @@ class Acquisition:
         self._greeting: Greeting | None = None
         self._lock = threading.Lock()
 
-    def run(self, open_port: Callable[[], Transport], port: str, hello_deadline_s: float) -> None:
-        """Open, greet, start, and read until stopped or failed. Errors go to journal and parent, none is raised."""
+    def run(
+        self, open_port: Callable[[], Transport], port: str, hello_deadline_s: float, persistent: bool = False
+    ) -> None:
+        """Open, greet, start, and read until stopped or failed. Errors go to journal and parent, none is raised.
+
+        `persistent`: a port that is lost after the greeting is no failure but noted, and looked for until it is back.
+        """
         try:
-            self._transport = open_port()
-            self._greet(self._transport, port, hello_deadline_s)
-            self._read(self._transport, port)
-            self._drain(self._transport)
+            transport = self._transport = open_port()
+            self._greet(transport, port, hello_deadline_s)
+            while True:
+                try:
+                    self._read(transport, port)
+                    self._drain(transport)
+                    break
+                except LinkError as error:
+                    if not persistent or self._greeting is None or self._stopping.is_set():
+                        raise
+                    self._note({"kind": "link", "state": "lost", "code": error.code, "text": error.text})
+                    self._say({"link": "lost"})
+                    found = self._regain(open_port, port)
+                    if found is None:
+                        break
+                    transport = found
             self._journal.entry({"kind": "end"})
         except LinkError as error:
             if self._stopping.is_set():
@@ -157,6 +179,24 @@ class Acquisition:
         self._say({"hello": hello_document(handshake.greeting.hello)})
         with self._lock:
             self._send(transport, self._sender.start(handshake.greeting.session))
+
+    def _regain(self, open_port: Callable[[], Transport], port: str) -> Transport | None:
+        """The port again, greeted and started; None when stopped before. Raises BenchError when something else answers."""
+        while not self._stopping.is_set():
+            with self._lock:
+                if self._transport is not None:
+                    self._transport.close()
+                self._transport = self._greeting = None
+            try:
+                transport = self._transport = open_port()
+                self._greet(transport, port, REGAIN_HELLO_S)
+            except LinkError as error:
+                if isinstance(error, WrongFirmware):
+                    raise
+                self._stopping.wait(REGAIN_EVERY_S)
+            else:
+                return transport
+        return None
 
     def _read(self, transport: Transport, port: str) -> None:
         heard = self._clock()
@@ -254,7 +294,7 @@ def main() -> int:
     def open_port() -> Transport:
         return SerialTransport(order.port or discover(), order.baud)
 
-    acquisition.run(open_port, order.port or "the board's port", order.hello_deadline_s)
+    acquisition.run(open_port, order.port or "the board's port", order.hello_deadline_s, order.persistent)
     done.set()
     try:
         journal.close()

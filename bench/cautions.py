@@ -13,5 +13,23 @@ LIVE = (
     "keep clear of high-tension terminals; never on an installed unit."
 )
 SNAP = "An impulse coupling can snap: keep fingers and leads clear. Rotor-locking tools out before turning."
+PROBE = (
+    "Clip to the insulated terminal, strain-relieved, clear of the cam; never to the moving arm. No battery or insulation tester across "
+    "the probe."
+)
+POINTS = (
+    "Do not over-open or bend the points. Contacts dry and clean; cam and felt lubricated as the manual says. The magnet pulls away when "
+    "it is let go."
+)
+CLOSING = "Discharge the capacitor before touching it. Watch the lead when closing the housing."
 
-BY_STEP = {Step.SENSE: LIVE, Step.MARKS: LIVE, Step.NEUTRAL: SNAP}
+#: Acknowledged once, at intake, and shown again in the step where they matter.
+ALL = (AID, LIVE, SNAP, PROBE, POINTS, CLOSING)
+BY_STEP = {
+    Step.SENSE: LIVE,
+    Step.MARKS: LIVE,
+    Step.NEUTRAL: SNAP,
+    Step.AS_FOUND: PROBE,
+    Step.ADJUST: POINTS,
+    Step.CHECKS: CLOSING,
+}

@@ -42,6 +42,7 @@ class Change:
 
     Bounce: `bounce_edges` further edges within `bounce_ticks`, of which `merged_edges` were told by number only. `longest_return_ticks` is
     the longest time back in the old state, of those that were told one by one (a merged one is shorter than 2 ms, PROTOCOL.md).
+    `bounce_counts`: how far the count had moved by the last edge.
     """
 
     channel: int
@@ -53,6 +54,7 @@ class Change:
     settled_tick: int
     merged_edges: int = 0
     longest_return_ticks: int = 0
+    bounce_counts: int = 0
 
     @property
     def returns(self) -> int:
@@ -251,6 +253,7 @@ class ChannelTracker:
                     tick,
                     departure.merged,
                     departure.longest_return,
+                    self._since[1] - departure.edge.count,
                 )
             )
         elif departure is not None:

@@ -19,6 +19,8 @@ from firmware_protocol.messages import Contact
 _DOWN = 0x8000
 #: Lines used for learning must be this evenly paced (ratio of successive line times).
 _EVEN = 0.1
+#: Edges that are learnt from together: one by one they would cost more time than all the rest of a replay.
+_AT_ONCE = 2048
 #: Standard uncertainty of a place found between two boundaries of which nothing more is known: 1/√12 count.
 REST_U_COUNTS = 1 / math.sqrt(12)
 #: Least standard uncertainty claimed for an interpolated place, counts (tick of 0.5 µs and latch jitter at hand speed).
@@ -47,58 +49,78 @@ class PhaseTable:
     def __init__(self) -> None:
         self._sum = np.zeros(4)
         self._n = np.zeros(4, dtype=np.int64)
-        self._ticks: NDArray[np.int64] = np.empty(0, dtype=np.int64)
-        self._boundaries: NDArray[np.int64] = np.empty(0, dtype=np.int64)
+        self._ticks: list[NDArray[np.int64]] = []
+        self._boundaries: list[NDArray[np.int64]] = []
+        self._waiting = 0
 
     @property
     def lines(self) -> int:
         """Number of places learnt from, of the least-seen phase."""
-        return int(self._n[1:].min())
+        return int(self._totals()[1][1:].min())
 
     def offsets(self) -> tuple[float, float, float, float]:
         """Offset of each phase, counts; zero while too little was seen."""
-        if self.lines < 20:
+        sums, n = self._totals()
+        if n[1:].min() < 20:
             return (0.0, 0.0, 0.0, 0.0)
-        mean = self._sum[1:] / self._n[1:]
+        mean = sums[1:] / n[1:]
         return (0.0, float(mean[0]), float(mean[1]), float(mean[2]))
 
     def forget_run(self) -> None:
         """The next edges do not continue the last ones."""
-        self._ticks = np.empty(0, dtype=np.int64)
-        self._boundaries = np.empty(0, dtype=np.int64)
+        self._sum, self._n = self._totals()
+        self._ticks, self._boundaries, self._waiting = [], [], 0
 
     def learn(self, ticks: NDArray[np.int64], boundaries: NDArray[np.int64]) -> None:
         """Edges that continue those given before: their ticks and boundaries, shape (n,)."""
-        t = np.concatenate((self._ticks, ticks))
-        b = np.concatenate((self._boundaries, boundaries))
-        n = len(t) - 8
-        if n > 0:
-            steps = np.diff(b)
-            same = np.concatenate(([0], np.cumsum(np.abs(np.diff(steps)))))
-            anchor = np.nonzero((b[:n] % 4 == 0) & (np.abs(steps[:n]) == 1))[0]
-            anchor = anchor[same[anchor + 7] == same[anchor]]
-            first = t[anchor + 4] - t[anchor]
-            second = t[anchor + 8] - t[anchor + 4]
-            anchor = anchor[(first > 0) & (second > 0) & (np.abs(second - first) < _EVEN * first)]
-            if len(anchor):
-                self._add(t, b, anchor)
-        self._ticks, self._boundaries = t[-8:], b[-8:]
+        self._ticks.append(ticks)
+        self._boundaries.append(boundaries)
+        self._waiting += len(ticks)
+        if self._waiting >= _AT_ONCE:
+            self._sum, self._n = self._totals()
+            # The last eight have not begun two lines yet.
+            last = np.concatenate(self._ticks)[-8:], np.concatenate(self._boundaries)[-8:]
+            self._ticks, self._boundaries, self._waiting = [last[0]], [last[1]], len(last[0])
 
-    def _add(self, t: NDArray[np.int64], b: NDArray[np.int64], anchor: NDArray[np.intp]) -> None:
-        middle = t[anchor + 4]
-        t0 = (t[anchor] - middle).astype(float)
-        t2 = (t[anchor + 8] - middle).astype(float)
-        step = (b[anchor + 1] - b[anchor]).astype(float)
-        p0, p2 = -4.0 * step, 4.0 * step
-        # place = s·τ + a·τ² through (t0, p0), (0, 0), (t2, p2)
-        a = (p2 / t2 - p0 / t0) / (t2 - t0)
-        s = p0 / t0 - a * t0
-        for j in (1, 2, 3, 5, 6, 7):
-            tau = (t[anchor + j] - middle).astype(float)
-            residual = (s + a * tau) * tau - step * (j - 4)
-            phase = (b[anchor + j] % 4).astype(np.intp)
-            np.add.at(self._sum, phase, residual)
-            np.add.at(self._n, phase, 1)
+    def _totals(self) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        """Sum and number of residuals of each phase, shape (4,), those of waiting edges with them.
+
+        Nothing is taken in by being asked, so that what is learnt does not depend on who asks when.
+        """
+        if self._waiting <= 8:
+            return self._sum, self._n
+        t, b = np.concatenate(self._ticks), np.concatenate(self._boundaries)
+        n = len(t) - 8
+        steps = np.diff(b)
+        same = np.concatenate(([0], np.cumsum(np.abs(np.diff(steps)))))
+        anchor = np.nonzero((b[:n] % 4 == 0) & (np.abs(steps[:n]) == 1))[0]
+        anchor = anchor[same[anchor + 7] == same[anchor]]
+        first = t[anchor + 4] - t[anchor]
+        second = t[anchor + 8] - t[anchor + 4]
+        anchor = anchor[(first > 0) & (second > 0) & (np.abs(second - first) < _EVEN * first)]
+        phases, residuals = _residuals(t, b, anchor)
+        return (
+            self._sum + np.bincount(phases, weights=residuals, minlength=4),
+            self._n + np.bincount(phases, minlength=4),
+        )
+
+
+def _residuals(
+    t: NDArray[np.int64], b: NDArray[np.int64], anchor: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Phase and residual, counts, of the six other edges of each two lines that begin at `anchor`, shape (6 n,)."""
+    middle = t[anchor + 4]
+    t0 = (t[anchor] - middle).astype(float)
+    t2 = (t[anchor + 8] - middle).astype(float)
+    step = (b[anchor + 1] - b[anchor]).astype(float)
+    p0, p2 = -4.0 * step, 4.0 * step
+    # place = s·τ + a·τ² through (t0, p0), (0, 0), (t2, p2)
+    a = (p2 / t2 - p0 / t0) / (t2 - t0)
+    s = p0 / t0 - a * t0
+    others = (1, 2, 3, 5, 6, 7)
+    taus = [(t[anchor + j] - middle).astype(float) for j in others]
+    residuals = [(s + a * tau) * tau - step * (j - 4) for j, tau in zip(others, taus, strict=True)]
+    return np.concatenate([b[anchor + j] % 4 for j in others]).astype(np.intp), np.concatenate(residuals)
 
 
 def directions_of(steps: tuple[int, ...]) -> NDArray[np.int64]:

@@ -187,8 +187,37 @@ def placed_as_found(run: Run) -> Placed | None:
     return None if run.as_found is None else _Evaluator(run, run.as_found).placed()
 
 
+def evaluate_running(run: Run) -> Evaluation:
+    """What the passes so far say, for a screen: intervals by k from t alone, without propagation of distributions. Quick."""
+    return _Evaluator(run, run.as_left or run.measured(), propagates=False).evaluate()
+
+
+class LivePlaces:
+    """Places past the zero as it is known when this is made: what a screen shows while the rotor turns. No budgets."""
+
+    def __init__(self, run: Run) -> None:
+        self._evaluator = _Evaluator(run, run.measured())
+        self._evaluator.place_zero()
+
+    def rotor_deg(self, count: int) -> float:
+        """Degrees past the zero of a rotor at rest at `count`."""
+        evaluator = self._evaluator
+        return evaluator.running_deg(rest_place(count, evaluator.offsets)) - evaluator.zero
+
+    def opening_deg(self, breaker: Breaker, change: Change) -> float:
+        """Degrees past the zero at which `breaker` opened, the capacitor's delay taken off."""
+        evaluator = self._evaluator
+        delay_s = capacitor_delay_s(breaker, evaluator.bench.probe)[0]
+        return evaluator.pass_angle(Pass(change, None), 0, delay_s).angle_deg - evaluator.zero
+
+    def target_from_neutral_deg(self, breaker: Breaker, lobe: int) -> float | None:
+        """The target of one lobe as an angle past neutral, if its chain of references leads there by targets alone."""
+        return self._evaluator.target_from_neutral(breaker, lobe)
+
+
 class _Evaluator:
-    def __init__(self, run: Run, measured: Measured) -> None:
+    def __init__(self, run: Run, measured: Measured, propagates: bool = True) -> None:
+        self.propagates = propagates
         self.run = run
         self.measured = measured
         self.job = run.job
@@ -206,7 +235,7 @@ class _Evaluator:
         self.means: dict[str, list[LobeMean]] = {}
         self.changes: dict[int, float] = {}
 
-    def _place(self) -> None:
+    def place_zero(self) -> None:
         notes = self.notes
         if self.run.settings.encoder_map is not None and self.mapped is None:
             notes.append(
@@ -223,6 +252,9 @@ class _Evaluator:
         else:
             rough = self.measured.lobe_zero_counts
             self.zero = 0.0 if rough is None else rough * self.count_deg
+
+    def _place(self) -> None:
+        self.place_zero()
         self.means = {t.breaker.name: self._lobes(t) for t in self.measured.traces}
 
     def placed(self) -> Placed:
@@ -238,7 +270,7 @@ class _Evaluator:
 
     # --- neutral -----------------------------------------------------------------------------------------------------
 
-    def _running(self, place: Place) -> float:
+    def running_deg(self, place: Place) -> float:
         return self._mapped(place.counts * self.run.sense * self.count_deg)
 
     def _mapped(self, read_deg: float) -> float:
@@ -284,11 +316,11 @@ class _Evaluator:
     def _located(
         self, pressed: Sequence[PressMark], rested: Sequence[Rest], turning_points: Sequence[TurningPoint]
     ) -> Neutral | None:
-        presses = [Mark(self._running(rest_place(p.count, self.offsets)), p.side) for p in pressed]
+        presses = [Mark(self.running_deg(rest_place(p.count, self.offsets)), p.side) for p in pressed]
         rests = []
         for rest in rested:
             side = 1 if (rest.count - rest.released_from) * self.run.sense > 0 else -1
-            rests.append(Mark(self._running(rest_place(rest.count, self.offsets)), side))
+            rests.append(Mark(self.running_deg(rest_place(rest.count, self.offsets)), side))
         return neutral_module.locate(
             presses, rests, self.job.unit.poles, self.bench.priors, self.count_deg, self._swung(presses, turning_points)
         )
@@ -353,10 +385,10 @@ class _Evaluator:
     def _delay(self, breaker: Breaker) -> tuple[float, float]:
         return capacitor_delay_s(breaker, self.bench.probe)
 
-    def _pass(self, taken: Pass, ordinal: int, delay_s: float) -> PassAngle:
+    def pass_angle(self, taken: Pass, ordinal: int, delay_s: float) -> PassAngle:
         place = edge_place(taken.opening.edge.contact, self.offsets)
         speed = place.speed * self.run.tick_hz * self.run.sense * self.count_deg
-        angle = self._running(place) - max(speed, 0.0) * delay_s
+        angle = self.running_deg(place) - max(speed, 0.0) * delay_s
         before, after = taken.closing_before, taken.closing_after
         return PassAngle(
             taken,
@@ -365,7 +397,7 @@ class _Evaluator:
             angle,
             place.u_counts * self.count_deg,
             speed,
-            self._running(rest_place(taken.opening.edge.count, self.offsets)),
+            self.running_deg(rest_place(taken.opening.edge.count, self.offsets)),
             None if after is None else self._change_deg(after),
             None if before is None else angle - self._change_deg(before),
         )
@@ -375,7 +407,7 @@ class _Evaluator:
         lobes = self.job.unit.lobes
         by_lobe: list[list[PassAngle]] = [[] for _ in range(lobes)]
         for taken, ordinal in zip(trace.passes, trace.ordinals, strict=True):
-            by_lobe[ordinal % lobes].append(self._pass(taken, ordinal, delay))
+            by_lobe[ordinal % lobes].append(self.pass_angle(taken, ordinal, delay))
         self._leave_out_wild(trace.breaker, by_lobe)
         return [self._mean(trace, lobe, passes) for lobe, passes in enumerate(by_lobe)]
 
@@ -441,7 +473,7 @@ class _Evaluator:
         # A closing ends one pass and begins the next.
         known = self.changes.get(id(change))
         if known is None:
-            known = self.changes[id(change)] = self._running(edge_place(change.edge.contact, self.offsets))
+            known = self.changes[id(change)] = self.running_deg(edge_place(change.edge.contact, self.offsets))
         return known
 
     def _void(self, trace: BreakerTrace, lobe: int, mean: float) -> int:
@@ -502,6 +534,8 @@ class _Evaluator:
         return rectangular("encoder hysteresis", self.bench.mounting.hysteresis_counts * self.count_deg / 2)
 
     def _budget(self, terms: Sequence[Term]) -> Budget:
+        if not self.propagates:
+            return Budget(tuple(terms), self.bench.decision.confidence)
         return monte_carlo.budget_of(terms, self.bench.decision.confidence)
 
     def _from_neutral(self, breaker: Breaker, mean: LobeMean) -> Angle | None:
@@ -518,7 +552,7 @@ class _Evaluator:
 
     def _neutrals_on(self, breaker: Breaker, mean: LobeMean) -> int:
         """Spacings from neutral 0, beyond the pass's ordinal, to the neutral that the pass counts from."""
-        expected = self._target_from_neutral(breaker, mean.lobe)
+        expected = self.target_from_neutral(breaker, mean.lobe)
         if expected is not None:
             # An opening just before neutral is the last one after the neutral before it: count it from where its target lies.
             return round((mean.angle_deg - expected) / self.spacing)
@@ -585,7 +619,7 @@ class _Evaluator:
             terms += self._encoder(at[0], at[1] - at[0])
         return SpreadResult(early.mean.lobe, late.mean.lobe, Angle(high - low, self._budget(terms)))
 
-    def _target_from_neutral(self, breaker: Breaker, lobe: int) -> float | None:
+    def target_from_neutral(self, breaker: Breaker, lobe: int) -> float | None:
         """The breaker's target as an angle past neutral, if its chain of references leads there by targets alone."""
         total, at = 0.0, breaker
         while (expected := at.expected(lobe)) is not None:
@@ -601,7 +635,7 @@ class _Evaluator:
         pressed = self.measured.mark
         if pressed is None or not mean.passes:
             return None
-        mark = self._running(rest_place(pressed.count, self.offsets))
+        mark = self.running_deg(rest_place(pressed.count, self.offsets))
         whole = self.zero + mean.lobe * self.spacing + mean.angle_deg - mark
         # Nearest to the target if there is one, else the first opening after the mark or a whole number of spacings on.
         expected = breaker.expected(mean.lobe)

@@ -118,6 +118,10 @@ class JournalWriter:
         except OSError as failure:
             self._failure = f"The journal {self.path} cannot be secured on the disk ({failure.strerror or failure})."
             raise JournalError(self._failure) from None
+        # A file without a name is gone as soon as it is closed.
+        if os.name == "posix" and os.fstat(self._file).st_nlink == 0:
+            self._failure = f"The journal {self.path} was removed while it was written, so that nothing is kept."
+            raise JournalError(self._failure)
         self._synced = upto
 
     def close(self) -> None:

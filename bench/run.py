@@ -17,6 +17,7 @@ from bench.contacts import Change, ChannelTracker, ContactEdge, Flicker, LevelRe
 from bench.encoder import PhaseTable, directions_of, edges_of
 from bench.errors import BenchError, ProcedureError
 from bench.files import printable
+from bench.holding import Holding
 from bench.horizon import Horizon
 from bench.job import Breaker
 from bench.journal import Kind, Record
@@ -49,6 +50,16 @@ from firmware_protocol.messages import (
 APPROACH_DEG = 1.0
 #: An encoder coarser than a degree is no better than the plate.
 LEAST_COUNTS_PER_TURN = 360
+#: Bounce that goes on for longer and over more than this is chatter: where the points parted is not known from it.
+LONGEST_BOUNCE_S = 0.02
+WIDEST_BOUNCE_DEG = 1.0
+#: Points that open twice at one lobe, farther apart than this, have chattered; so have those that closed for less than LEAST_DWELL_DEG.
+TWICE_DEG = 2.0
+LEAST_DWELL_DEG = 2.0
+#: No cam's lobes are off by so much (they are off by a few degrees at the worst; common practice, no source).
+OUT_OF_PLACE_DEG = 10.0
+#: What a capacitor's delay (2.4 ms) makes of all hand speeds up to 340°/s is 0.8°, and points scatter by hundredths.
+PASSES_APART_DEG = 1.0
 #: A press at the No. 1 lobe's mark must be this far from an opening, or else it cannot tell which lobe is No. 1.
 LOBE_MARK_CLEAR_DEG = 3.0
 #: A press marks a place at which the rotor is held; above this speed it was meant for something else, degrees per second.
@@ -93,6 +104,16 @@ class Pass:
     closing_after: Change | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """An opening of the guided job: its ordinal, the step it fell in, and how often the rotor had been held before it."""
+
+    ordinal: int
+    change: Change
+    step: Step
+    holding: int
+
+
 @dataclass(slots=True)
 class BreakerTrace:
     """What one set of points did in this epoch."""
@@ -105,11 +126,13 @@ class BreakerTrace:
     closing: Change | None = None
     #: The latest pass, while its closing is still to come.
     open_pass: Pass | None = None
-    #: The latest openings of the guided job, whatever its step: ordinal and change.
-    recent: deque[tuple[int, Change]] = field(default_factory=lambda: deque(maxlen=RECENT))
+    #: The latest openings of the guided job, whatever its step.
+    recent: deque[Followed] = field(default_factory=lambda: deque(maxlen=RECENT))
     #: Stretches (first and last count) over which openings could not be followed; the last may still be going on.
     holes: list[tuple[int, int]] = field(default_factory=list)
     blind_since: int | None = None
+    #: How often an opening was found where none of the cam's can be.
+    out_of_place: int = 0
 
 
 @dataclass(slots=True)
@@ -186,6 +209,9 @@ class Run:
         self.as_left: Measured | None = None
         #: What the person at the screen entered, in order: checks, adjustments, cautions acknowledged.
         self.entries: list[dict[str, Any]] = []
+        #: True from the moment the port is lost until a new session has begun.
+        self.link_lost = False
+        self.holding: Holding | None = None
         self.tick = 0
         self.count = 0
         self.levels = 0
@@ -200,6 +226,7 @@ class Run:
         self._known_count: int | None = None
         self._edges_broken_at: int | None = None
         self._next_edges_count: int | None = None
+        self._before_loss: Hello | None = None
 
     @property
     def finished(self) -> bool:
@@ -237,9 +264,11 @@ class Run:
                     raise ProcedureError(
                         "ended", "The recording ends before the measurement was complete" + self._lacking()
                     )
+                elif entry.get("kind") == "link":
+                    self._link_lost(printable(str(entry.get("text"))))
                 elif entry.get("kind") == "step":
                     self._led_to(str(entry.get("to")))
-                elif entry.get("kind") in ENTERED:
+                elif str(entry.get("kind")) in ENTERED:
                     self.entries.append(entry)
         except BenchError as error:
             self.failure = Failure(error.code, error.text)
@@ -303,6 +332,8 @@ class Run:
         hello = self.stream.hello
         if hello is None:
             raise ProcedureError("no-greeting", "The recording begins a session with a board that never greeted.")
+        self._same_board(hello, self._before_loss)
+        self._before_loss = None
         stated = self.settings.bench.counts_per_turn
         if stated is not None and stated != hello.counts_per_turn:
             raise ProcedureError(
@@ -324,6 +355,8 @@ class Run:
                     f"(0 to {hello.contact_channels - 1}).",
                 )
         self.counts_per_turn, self.tick_hz = hello.counts_per_turn, hello.tick_hz
+        self.link_lost = False
+        self.holding = Holding(hello.counts_per_turn, hello.tick_hz) if self.settings.guided else None
         self._ticks.restart()
         criteria = self.settings.bench.criteria
         self._motion = Motion(hello.counts_per_turn, hello.tick_hz)
@@ -350,7 +383,7 @@ class Run:
                 hello.tick_hz,
                 followers_lifted=self.settings.followers_lifted,
                 guided=self.settings.guided,
-                after_neutral=Step.AS_FOUND if self.settings.guided else Step.PASSES,
+                after_neutral=_first_passes(self.settings),
             )
 
     def _take(self, item: StreamItem) -> None:
@@ -408,6 +441,8 @@ class Run:
         if steps.followers_lifted:
             self._watch_followers(steps, message.levels)
         rest = motion.feed(tick, message.count)
+        if self.holding is not None:
+            self.holding.position(tick, message.count)
         if steps.step is Step.SENSE:
             self._find_sense(motion, steps, tick)
         elif rest is not None and steps.step is Step.NEUTRAL:
@@ -504,6 +539,10 @@ class Run:
         _, horizon, _ = self._parts()
         tick = self._ticks.unwrap(message.tick)
         horizon.contact(message.channel, tick, tick + message.storm_ticks, 1 + message.storm_edges)
+        if self.holding is not None:
+            # A merged storm ends as an odd or even number of edges leaves it.
+            opened = bool(message.opened) ^ bool(message.storm_edges & 1)
+            self.holding.edge(message.channel, tick, message.count, opened)
         for tracker in self._trackers:
             if tracker.channel == message.channel:
                 tracker.edge(ContactEdge(tick, message.count, bool(message.opened), message, wire))
@@ -623,14 +662,28 @@ class Run:
         if self.procedure is not None:
             self.procedure.zero_void()
 
-    def _reset(self, reset: BoardReset) -> None:
-        now, before = reset.hello, reset.before
+    def _link_lost(self, text: str) -> None:
+        """The port is gone, and is being looked for: nobody counts until it is back."""
+        self.link_lost = True
+        self._before_loss = self.stream.hello or self._before_loss
+        self.stream.cut()
+        if self.holding is not None:
+            self.holding.cut()
+        self._void_zero(
+            "link-lost",
+            f"{text} The zero and the passes of this step are void; mark neutral again once the board is back.",
+        )
+
+    def _same_board(self, now: Hello, before: Hello | None) -> None:
         if before is not None and _identity(now) != _identity(before):
             raise ProcedureError(
                 "other-board",
                 "In the middle of the session another board answers, or the same one set differently. Start again with the board that "
                 "belongs here.",
             )
+
+    def _reset(self, reset: BoardReset) -> None:
+        self._same_board(reset.hello, reset.before)
         if not self.has_index:
             raise ProcedureError(
                 "count-lost", "The board started anew, and without an index the whole run is void. Start again."
@@ -647,6 +700,10 @@ class Run:
         motion, _, steps = self._parts()
         if not self.sense:
             return
+        if self._chattered(change):
+            # Something between the first and the last edge was the points' own change; nothing tells which.
+            self._chatter(trace, change.edge.count, change.edge.count + change.bounce_counts)
+            return
         if not change.opened:
             if change.forward:
                 trace.closing = change
@@ -657,25 +714,93 @@ class Run:
         closing, trace.closing = trace.closing, None
         if not change.forward or approach < APPROACH_DEG:
             return
-        if steps.step in FOLLOWED:
-            trace.recent.append((self._ordinal(trace, change) if trace.passes else 0, change))
+        if self.holding is not None and steps.step in FOLLOWED:
+            ordinal = self._ordinal(trace, change)
+            trace.recent.append(Followed(ordinal, change, steps.step, self.holding.number))
         if steps.opening():
             if closing is not None and trace.passes and self._ordinal(trace, change) == trace.ordinals[-1]:
-                self.note(
-                    "opened-twice",
-                    f"{trace.breaker.name} opened, closed and opened again at one lobe; the first opening counts.",
-                )
-                trace.open_pass = trace.passes[-1]
-                trace.open_pass.closing_after = None
+                self._opened_twice(trace, change)
                 return
+            if closing is not None and self.deg(change.edge.count - closing.edge.count) < LEAST_DWELL_DEG:
+                self._chatter(trace, closing.edge.count, change.edge.count)
+                return
+            if trace.passes and abs(self._off_place_deg(trace, change)) > OUT_OF_PLACE_DEG:
+                self._out_of_place(trace)
             trace.open_pass = Pass(change, closing)
             trace.passes.append(trace.open_pass)
             trace.ordinals.append(self._ordinal(trace, change))
+            self._compare_with_first(trace)
             lobe = trace.ordinals[-1] % self.job.unit.lobes
             trace.lobe_passes[lobe] += 1
             if trace.lobe_passes[lobe] <= self.settings.passes:
                 steps.progressed(change.edge.tick)
             self._check_complete()
+
+    def _opened_twice(self, trace: BreakerTrace, change: Change) -> None:
+        first = trace.passes[-1].opening.edge.count
+        if abs(self.deg(change.edge.count - first)) > TWICE_DEG:
+            # So far apart either may be the points' own, or neither.
+            trace.passes.pop()
+            trace.lobe_passes[trace.ordinals.pop() % self.job.unit.lobes] -= 1
+            self._chatter(trace, first, change.edge.count)
+            return
+        self.note(
+            "opened-twice", f"{trace.breaker.name} opened, closed and opened again at one lobe; the first opening counts."
+        )
+        trace.open_pass = trace.passes[-1]
+        trace.open_pass.closing_after = None
+
+    def _chatter(self, trace: BreakerTrace, first: int, last: int) -> None:
+        trace.holes.append((first, last))
+        trace.closing = trace.open_pass = None
+        self.note(
+            "chatter",
+            f"{trace.breaker.name} chattered where it should open or close once; the passes that it touches are void. Look at clip, "
+            "lead and points.",
+        )
+
+    def _off_place_deg(self, trace: BreakerTrace, change: Change) -> float:
+        """How far an opening lies behind the place where its lobe should be, by the breaker's first pass."""
+        base, ordinal, lobes = trace.ordinals[0], self._ordinal(trace, change), self.job.unit.lobes
+        due = (ordinal - base) * 360.0 / self.job.unit.poles
+        due += trace.breaker.offset_deg(ordinal % lobes) - trace.breaker.offset_deg(base % lobes)
+        return self.deg(change.edge.count - trace.passes[0].opening.edge.count) - due
+
+    def _out_of_place(self, trace: BreakerTrace) -> None:
+        """Either this opening or the first one was none of the cam's; what comes next will tell."""
+        self.note(
+            "out-of-place",
+            f"{trace.breaker.name} opened more than {OUT_OF_PLACE_DEG:.0f}° from where its lobes opened before: clip, points or coupling "
+            "were disturbed. Its passes are void and are taken anew.",
+        )
+        trace.out_of_place += 1
+        if trace.out_of_place > MOST_VOIDS:
+            raise ProcedureError(
+                "out-of-place",
+                f"{trace.breaker.name} opens now here, now there, and by no cam. Check points, clip, encoder and its coupling, then "
+                "start again.",
+            )
+        trace.passes, trace.ordinals = [], []
+        trace.lobe_passes = [0] * self.job.unit.lobes
+
+    def _compare_with_first(self, trace: BreakerTrace) -> None:
+        """Tell when the latest pass lies farther from the first one of its lobe than points ever scatter."""
+        lobes = self.job.unit.lobes
+        latest = trace.ordinals[-1]
+        first = next(n for n, ordinal in enumerate(trace.ordinals) if (ordinal - latest) % lobes == 0)
+        apart = self.deg(trace.passes[-1].opening.edge.count - trace.passes[first].opening.edge.count)
+        if abs(apart - (latest - trace.ordinals[first]) * 360.0 / self.job.unit.poles) > PASSES_APART_DEG:
+            self.note(
+                "passes-apart",
+                f"Passes of {trace.breaker.name} lobe {latest % lobes} lie more than {PASSES_APART_DEG:g}° apart, which points in order do "
+                "not: see that encoder, coupling, clip and points are tight. If something slipped, every angle since then is wrong: "
+                "mark neutral and measure again.",
+            )
+
+    def _chattered(self, change: Change) -> bool:
+        """True if what lies between a change's first and last edge is too long for bounce."""
+        too_long = change.bounce_ticks > LONGEST_BOUNCE_S * self.tick_hz
+        return too_long and abs(self.deg(change.bounce_counts)) > WIDEST_BOUNCE_DEG
 
     @property
     def has_index(self) -> bool:
@@ -742,7 +867,7 @@ class Run:
         """Which opening it is, counted in lobe spacings from the first one after the zero."""
         zero = self.zero_counts()
         spacing = self.counts_per_turn / self.job.unit.poles
-        first = trace.passes[0].opening
+        first = trace.passes[0].opening if trace.passes else change
         at = change.edge.count * self.sense
         base = first.edge.count * self.sense
         if self.procedure is not None and self.procedure.lobe_mark is not None:
@@ -836,6 +961,13 @@ class Run:
 
     def _lacking(self) -> str:
         return "." if self.procedure is None else f". Missing: {self.missing()}."
+
+
+def _first_passes(settings: Settings) -> Step:
+    """What the passes behind the first neutral are."""
+    if not settings.guided:
+        return Step.PASSES
+    return Step.VERIFY if settings.recheck else Step.AS_FOUND
 
 
 def _identity(hello: Hello) -> tuple[object, ...]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from bench.acquisition import Order
 from bench.acquisition_process import AcquisitionProcess
+from bench.procedure import Step
 from bench.run import Failure, Run
 from bench.settings import read_header
 
@@ -23,10 +24,13 @@ class Session:
     def __init__(
         self, header: dict[str, Any], journal: Path, port: str | None, baud: int, hello_deadline_s: float
     ) -> None:
+        """A guided job looks for a lost port until it is back; any other ends."""
         self.journal = journal
         self.run = Run(read_header(header, str(journal)))
         self.hello: dict[str, Any] | None = None
-        self._acquiring = AcquisitionProcess(Order(str(journal), header, port, baud, hello_deadline_s))
+        self._acquiring = AcquisitionProcess(
+            Order(str(journal), header, port, baud, hello_deadline_s, self.run.settings.guided)
+        )
         self._error: Failure | None = None
         self._position_seen = 0
         self._frames_at = 0.0
@@ -65,12 +69,20 @@ class Session:
                     "acquisition-ended",
                     f"The process that reads the port ended unexpectedly. What it had read is kept in {self.journal}.",
                 )
-        elif self.hello is not None and not self.run.finished:
+        elif self.hello is not None and not self.run.finished and not self.run.link_lost:
             self._check_readable()
 
     def press(self) -> None:
         """Ask the board to latch a press; it counts when its answer comes back."""
         self._acquiring.tell({"do": "press"})
+
+    def enter(self, entry: dict[str, Any]) -> None:
+        """What the person at the screen enters or leads to (see `Run`); it counts when the journal has it."""
+        self._acquiring.enter(entry)
+
+    def lead(self, step: Step) -> None:
+        """Lead the guided job to another step: neutral, adjust, or done."""
+        self.enter({"kind": "step", "to": step.value})
 
     def interrupt(self) -> None:
         """The user stops the program: note it in the journal, so that a replay ends the same way, and go on up to that note."""
@@ -120,7 +132,7 @@ class Session:
         Whoever draws after `poll` so shows nothing as taken that a power cut could still take away.
         """
         run = self.run
-        state = (run.step, run.finished, sum(n.times for n in run.notes), run.presses_taken)
+        state = (run.step, run.finished, sum(n.times for n in run.notes), run.presses_taken, len(run.entries))
         if state == self._secured or self.hello is None:
             return
         self._secured = state

@@ -45,6 +45,8 @@ class Settings:
     followers_lifted: bool = False
     #: A person at the screen leads through the whole job: as found, adjust, verify, other checks.
     guided: bool = False
+    #: A second verify of a unit that was set before: nothing is adjusted.
+    recheck: bool = False
     encoder_map: EncoderMap | None = None
 
 
@@ -57,6 +59,7 @@ def header(
     rehearsal: Rehearsal | None,
     followers_lifted: bool = False,
     guided: bool = False,
+    recheck: bool = False,
     encoder_map: dict[str, object] | None = None,
 ) -> dict[str, Any]:
     """The header's JSON document. `run_date` is ISO 8601 with zone."""
@@ -72,6 +75,7 @@ def header(
         "rehearsal": None if rehearsal is None else {"scenario": rehearsal.scenario, "seed": rehearsal.seed},
         "followers_lifted": followers_lifted,
         "guided": guided,
+        "recheck": recheck,
         "encoder_map": encoder_map,
     }
 
@@ -103,6 +107,7 @@ def read_header(document: dict[str, Any], name: str) -> Settings:
             None if rehearsal is None else Rehearsal(printable(str(rehearsal["scenario"])), int(rehearsal["seed"])),
             document["followers_lifted"] is True,
             document["guided"] is True,
+            document.get("recheck") is True,
             None if mapped is None else encoder_map.parse(mapped, f"{name}: encoder map"),
         )
     except InputError as error:

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 from weakref import WeakKeyDictionary
 
 from bench import cautions
+from bench.adjusting import BEFORE, PointsAdjusting, folded, points_adjusting
 from bench.advice import advise
-from bench.evaluation import Evaluation, evaluate
+from bench.evaluation import Evaluation, LivePlaces, evaluate, evaluate_as_found
 from bench.procedure import Step
-from bench.run import Failure, Run
+from bench.run import Failure, Note, Run
 
-#: Share of a lobe spacing before each neutral that is shown as a negative angle.
-BEFORE = 0.25
+#: Steps in which neutral and marks are known, so that angles count from them as the result's will.
+PLACED = frozenset({Step.PASSES, Step.AS_FOUND, Step.ADJUST, Step.VERIFY, Step.CHECKS, Step.DONE})
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +25,23 @@ class PointsState:
     is_open: bool
     passes: tuple[int, ...]
     last_opening_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class NoteState:
+    """Something that the record will tell, and how often it happened."""
+
+    code: str
+    text: str
+    times: int
+
+    @classmethod
+    def of(cls, note: Note) -> NoteState:
+        """As it is now."""
+        return cls(note.code, note.text, note.times)
+
+    def __str__(self) -> str:
+        return self.text + (f" ({self.times} times)" if self.times > 1 else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,16 +67,25 @@ class Snapshot:
     rests: int
     passes_wanted: int
     losses: int
-    notes: tuple[str, ...]
+    notes: tuple[NoteState, ...]
     failure: Failure | None
     evaluation: Evaluation | None
     #: What would help most, once there is a result.
     advice: str | None
+    #: What the step still needs, in words.
+    needed: str = ""
+    link_lost: bool = False
+    #: Of a guided job: every set of points while it is set, what was found before, how often the rotor was held and how far it crept.
+    adjusting: tuple[PointsAdjusting, ...] = ()
+    as_found: Evaluation | None = None
+    held: bool = False
+    crept_deg: float = 0.0
+    followers_lifted: bool = False
 
     @property
     def live(self) -> bool:
         """True while what is shown of rotor and points is what they do now."""
-        return self.connected and self.failure is None
+        return self.connected and self.failure is None and not self.link_lost
 
 
 def snapshot(run: Run) -> Snapshot:
@@ -72,24 +99,25 @@ def snapshot(run: Run) -> Snapshot:
     angle_from = "start"
     angle = None
     place: float = 0
+    places = _places(run)
     if position is not None:
         if zero_deg is not None and steps is not None and run.presses_taken:
             neutral_pressed = bool(steps.presses or steps.lifted_presses)
             angle_from = "neutral" if neutral_pressed else "lobe mark" if steps.mark is None else "mark"
-            place, angle = divmod(position - zero_deg + spacing * BEFORE, spacing)
-            place, angle = int(place) % run.job.unit.poles, angle - spacing * BEFORE
+            past = position - zero_deg
+            if places is not None:
+                from_deg = places.rotor_deg(steps.mark.count) if angle_from == "mark" and steps.mark is not None else 0.0
+                past = places.rotor_deg(run.count) - from_deg
+            place = int((past + spacing * BEFORE) // spacing) % run.job.unit.poles
+            angle = folded(past, spacing)
         else:
             angle = position - run.start_deg
     final, advice = _final(run)
     points = []
     for trace in run.epoch.traces:
         last = None
-        if trace.passes and zero_deg is not None:
-            at = trace.passes[-1].opening.edge.count * run.sense * 360.0 / run.counts_per_turn
-            last = at - zero_deg - trace.ordinals[-1] * spacing
-            if run.job.needs_lobe_mark:
-                # Ordinals count from the No. 1 mark, angles from neutral: only the part past the neutral before means anything.
-                last = (last + spacing * BEFORE) % spacing - spacing * BEFORE
+        if trace.passes and places is not None:
+            last = folded(places.opening_deg(trace.breaker, trace.passes[-1].opening), spacing)
         points.append(
             PointsState(
                 trace.breaker.name,
@@ -115,10 +143,17 @@ def snapshot(run: Run) -> Snapshot:
         rests=len(run.epoch.rests),
         passes_wanted=run.settings.passes,
         losses=run.stream.counts.losses,
-        notes=tuple(f"{n.text}" + (f" ({n.times} times)" if n.times > 1 else "") for n in run.notes),
+        notes=tuple(NoteState.of(n) for n in run.notes),
         failure=run.failure,
         evaluation=final,
         advice=advice,
+        needed="" if steps is None or run.finished else run.missing(),
+        link_lost=run.link_lost,
+        adjusting=points_adjusting(run, places) if run.settings.guided and places is not None else (),
+        as_found=_as_found(run),
+        held=run.holding is not None and run.holding.at_count is not None,
+        crept_deg=0.0 if run.holding is None else run.deg(run.holding.crept_counts),
+        followers_lifted=steps is not None and steps.followers_lifted,
     )
 
 
@@ -134,6 +169,30 @@ def _final(run: Run) -> tuple[Evaluation | None, str | None]:
 
 
 _evaluated: WeakKeyDictionary[Run, tuple[Evaluation, str | None]] = WeakKeyDictionary()
+_found: WeakKeyDictionary[Run, Evaluation] = WeakKeyDictionary()
+_placed: WeakKeyDictionary[Run, tuple[object, LivePlaces]] = WeakKeyDictionary()
+
+
+def _as_found(run: Run) -> Evaluation | None:
+    """Worked out once: what was found before anything was touched does not change any more."""
+    if run.as_found is not None and run not in _found:
+        found = evaluate_as_found(run)
+        if found is not None:
+            _found[run] = found
+    return _found.get(run)
+
+
+def _places(run: Run) -> LivePlaces | None:
+    """Places by the zero as it is known; worked out anew only when a zero begins."""
+    steps = run.procedure
+    if steps is None or run.step not in PLACED or not run.counts_per_turn:
+        return None
+    epoch = run.epoch
+    key = (id(epoch), run.presses_taken, epoch.last_index_count is None, not any(t.passes for t in epoch.traces))
+    known = _placed.get(run)
+    if known is None or known[0] != key:
+        known = _placed[run] = key, LivePlaces(run)
+    return known[1]
 
 
 def _instruction(run: Run) -> str:

@@ -84,6 +84,11 @@ class SessionStream:
                 begun = True
         return begun
 
+    def cut(self) -> None:
+        """The line is gone: no session, and half a frame stays half."""
+        self.session = self._next_sequence = None
+        self._received = FrameReader()
+
     def received(self, data: bytes) -> Iterator[StreamItem]:
         """Bytes that the board sent: messages of the session in order, with findings before the message they concern.
 

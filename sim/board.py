@@ -149,11 +149,11 @@ class Board:
         """What the board sends as it starts: boot loader's text, a zero byte, Hello."""
         return self._table.boot_text.encode("ascii") + b"\0" + self._frame(self._hello())
 
-    def reset(self, kept_counter: int | None) -> None:
+    def reset(self, kept_counter: int | None, cause: ResetCause = ResetCause.WATCHDOG) -> None:
         """The board starts again in the middle; `kept_counter` replaces a boot counter that it forgot."""
         self.line.cut(self._now)
         self.boot_counter = kept_counter if kept_counter is not None else self.boot_counter + 1
-        self._cause = ResetCause.WATCHDOG
+        self._cause = cause
         self._base = -self._now
         self._held_edges, self._held_indexes, self._held_contacts = Latched(), [], []
         self.encoder.reset()

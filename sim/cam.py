@@ -117,6 +117,11 @@ class LiftablePoints:
         """State of the points after the last transition given."""
         return self._was_lifted or self._points.is_open
 
+    @property
+    def points(self) -> Points | JoinedPoints:
+        """The points themselves."""
+        return self._points
+
     def let_down(self) -> None:
         """From the next track on the cam works the points."""
         self._lifted = False

@@ -8,7 +8,8 @@ approached afresh it has a scatter of its own; going back and forth over it keep
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Self
 
 import numpy as np
 
@@ -49,6 +50,10 @@ class Cam:
             return self.edge(2 * lobe + 2) - self.dwell_deg
         return self.neutrals.at(lobe) + self.opens_deg[lobe % self.neutrals.poles]
 
+    def moved(self, later_deg: float) -> Self:
+        """The same points shifted, so that they open and close later by an angle."""
+        return replace(self, opens_deg=tuple(opens + later_deg for opens in self.opens_deg))
+
     def openings(self) -> list[tuple[float, float]]:
         """Openings of the first turn after neutral 0, in order: angle past neutral 0, angle past the lobe's own neutral."""
         return sorted((self.edge(2 * k) % 360.0, self.opens_deg[k]) for k in range(self.neutrals.poles))
@@ -77,9 +82,7 @@ class Points:
     def __init__(self, cam: Cam, table: BreakerTable, angle_deg: float, rng: np.random.Generator) -> None:
         self._cam = cam
         self._rng = rng
-        self._opening_ms = table.bounce_opening_ms
-        self._closing_ms = table.bounce_closing_ms
-        self._bounces = table.bounces
+        self._bounce_as(table)
         self._follower = angle_deg
         index = 2 * cam.neutrals.below(angle_deg) - 2
         while cam.edge(index) <= angle_deg:
@@ -89,6 +92,34 @@ class Points:
         self._lower = min(self._scattered(index - 1), angle_deg)
         self._waiting: list[Transition] = []
         self.is_open = index % 2 == 1
+
+    def _bounce_as(self, table: BreakerTable) -> None:
+        self._table = table
+        self._opening_ms = table.bounce_opening_ms
+        self._closing_ms = table.bounce_closing_ms
+        self._bounces = table.bounces
+
+    @property
+    def name(self) -> str:
+        """The breaker's name."""
+        return self._cam.name
+
+    def refit(self, cam: Cam, table: BreakerTable, at_s: float) -> None:
+        """Points and cam as they are from now on; the follower stays where it is, so that points may part or meet by this."""
+        if cam == self._cam and table == self._table:
+            return
+        self._cam = cam
+        self._bounce_as(table)
+        self._lower, self._upper = self._scattered(self._next - 1), self._scattered(self._next)
+        was_open = self._next % 2 == 1
+        while self._follower >= self._upper:
+            self._next += 1
+            self._lower, self._upper = self._upper, self._scattered(self._next)
+        while self._follower < self._lower:
+            self._next -= 1
+            self._lower, self._upper = self._scattered(self._next - 1), self._lower
+        if (opens := self._next % 2 == 1) is not was_open:
+            self._change(at_s, opens)
 
     def run(self, track: Track) -> list[Transition]:
         """Transitions over a track, in order; a bounce may go on after its end and is given later."""
@@ -169,6 +200,11 @@ class JoinedPoints:
         self._track: Track | None = None
         self._found: list[Transition] = []
         self._open = [s.is_open for s in self._sets]
+
+    @property
+    def sets(self) -> tuple[Points | FixedPoints, ...]:
+        """The sets of points on the wire."""
+        return self._sets
 
     @property
     def is_open(self) -> bool:

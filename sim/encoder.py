@@ -8,7 +8,7 @@ at b + offset[b mod 4]. Hysteresis h: after a reversal an edge comes h counts la
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,8 @@ class Disc:
     phase_offsets: tuple[float, float, float, float]
     hysteresis_counts: float
     index_count: int
+    slip_counts: float = 0.0
+    slip_at_deg: float = 0.0
 
 
 def disc_of(scenario: Scenario, draws: Draws) -> Disc:
@@ -54,6 +56,8 @@ def disc_of(scenario: Scenario, draws: Draws) -> Disc:
         phase_offsets=(offsets[0], offsets[1], offsets[2], offsets[3]),
         hysteresis_counts=draws.take("encoder.hysteresis_counts", table.hysteresis_counts),
         index_count=0,
+        slip_counts=draws.take("encoder.slip_counts", table.slip_counts),
+        slip_at_deg=draws.take("encoder.slip_at_deg", table.slip_at_deg),
     )
 
 
@@ -72,6 +76,34 @@ NO_CROSSINGS = Crossings(
 )
 
 
+class _Slip:
+    """A coupling that lets the shaft run ahead of the disc by `slip_deg` each time that it comes past `at_deg`, either way."""
+
+    def __init__(self, slip_deg: float, at_deg: float, angle_deg: float, lag_deg: float = 0.0) -> None:
+        self._slip = slip_deg
+        self._at = at_deg
+        self._angle = angle_deg
+        self._left = 0.0
+        self.lag_deg = lag_deg
+
+    def disc(self, track: Track) -> tuple[_Floats, _Floats]:
+        """Angle and speed of the disc over a track."""
+        if self._slip == 0.0:
+            return track.angle_deg - self.lag_deg, track.speed_deg_s
+        angles, speeds = track.angle_deg.copy(), track.speed_deg_s.copy()
+        for node, angle in enumerate(track.angle_deg.tolist()):
+            before, self._angle = self._angle, angle
+            if math.floor((angle - self._at) / 360.0) != math.floor((before - self._at) / 360.0):
+                self._left = self._slip
+            if self._left > 0.0:
+                part = min(abs(angle - before), self._left)
+                self._left -= part
+                self.lag_deg += math.copysign(part, angle - before)
+                speeds[node] = 0.0
+            angles[node] -= self.lag_deg
+        return angles, speeds
+
+
 class Encoder:
     """Follows the motion. `count` is the disc's place: between boundaries `count` and `count` + 1."""
 
@@ -79,13 +111,25 @@ class Encoder:
         self.disc = disc
         self._offsets = np.array(disc.phase_offsets)
         self._per_deg = disc.sense * disc.counts_per_turn / 360.0
+        self._slipping = _Slip(disc.slip_counts * 360.0 / disc.counts_per_turn, disc.slip_at_deg, angle_deg)
         self._play = self.reading(angle_deg)
         self.count = self._place(self._play)
 
     def reading(self, angle_deg: float) -> float:
         """Reading in counts at an angle, before phase errors and hysteresis."""
-        error = math.degrees(self.disc.eccentricity) * math.sin(math.radians(angle_deg - self.disc.eccentricity_at_deg))
-        return (angle_deg + error) * self._per_deg + self.disc.start_counts
+        turned = angle_deg - self._slipping.lag_deg
+        error = math.degrees(self.disc.eccentricity) * math.sin(math.radians(turned - self.disc.eccentricity_at_deg))
+        return (turned + error) * self._per_deg + self.disc.start_counts
+
+    def refit(self, disc: Disc, angle_deg: float) -> None:
+        """The encoder was mounted anew, as `disc`, while the magnet stood; it reads on from the same count."""
+        before = self.reading(angle_deg)
+        self.disc = disc
+        self._offsets = np.array(disc.phase_offsets)
+        lag = self._slipping.lag_deg
+        self._slipping = _Slip(disc.slip_counts * 360.0 / disc.counts_per_turn, disc.slip_at_deg, angle_deg, lag)
+        shift = before - self.reading(angle_deg)
+        self.disc = replace(disc, start_counts=disc.start_counts + shift)
 
     def run(self, track: Track) -> Crossings:
         """Edges over a track that begins where the last one ended.
@@ -95,10 +139,11 @@ class Encoder:
         """
         if not track.moved:
             return NO_CROSSINGS
-        turned = np.radians(track.angle_deg - self.disc.eccentricity_at_deg)
-        at = (track.angle_deg + math.degrees(self.disc.eccentricity) * np.sin(turned)) * self._per_deg
+        angle, speed = self._slipping.disc(track)
+        turned = np.radians(angle - self.disc.eccentricity_at_deg)
+        at = (angle + math.degrees(self.disc.eccentricity) * np.sin(turned)) * self._per_deg
         at += self.disc.start_counts
-        rate = track.speed_deg_s * self._per_deg * (1.0 + self.disc.eccentricity * np.cos(turned))
+        rate = speed * self._per_deg * (1.0 + self.disc.eccentricity * np.cos(turned))
         places = self._places(at.tolist())
         before = places[:-1]
         steps = np.diff(places)

@@ -49,6 +49,7 @@ class Coupling:
             elif target_deg - self._caught_at >= self._wind:
                 self._state = _State.SNAP
             else:
+                rotor.wind(target_deg - self._caught_at, self._spring)
                 return
         if self._state is _State.SNAP:
             rotor.spring_step(dt_s, target_deg, self._spring)

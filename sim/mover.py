@@ -56,6 +56,10 @@ class Mover:
         self._resting: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
         self._farthest = rotor.angle_deg
 
+    def take_off_coupling(self) -> None:
+        """From now on the hand turns the magnet itself."""
+        self._coupling = None
+
     @property
     def at_rest_for_ever(self) -> bool:
         """True when nothing can move any more."""
@@ -95,7 +99,7 @@ class Mover:
         angle = self._rotor.angle_deg
         if not self._hand.held:
             self._released_deg = angle
-        elif self._released_deg is not None:
+        elif self._released_deg is not None and self._rotor.speed_deg_s == 0.0:
             self.rests.append(Rest(time_s, angle, self._released_deg))
 
     def _note_direction(self, angles: list[float]) -> None:

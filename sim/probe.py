@@ -131,6 +131,8 @@ class Probe:
         bridge_ohm: float = math.inf,
         sense: Sense = Sense(),
     ) -> None:
+        #: All that hangs on the wire; two probes with equal circuits behave alike.
+        self.circuit = (ohm, capacitor_uf, threshold, supply_mv, contact, coil, bridge_ohm, sense)
         self._ohm = ohm
         self._supply = supply_mv
         self._contact = contact
@@ -149,6 +151,11 @@ class Probe:
         self._since = -math.inf
         self._history: list[tuple[float, bool, float]] = []
         self._remember(-math.inf)
+
+    def take_over(self, other: Probe, at_s: float) -> None:
+        """The circuit was changed from `other` to this one at a time; the pin goes on from what it read."""
+        self._open, self.signal_open = other._open, other.signal_open
+        self._since = at_s
 
     def run(self, transitions: Iterable[Transition], end_s: float) -> list[Transition]:
         """Edges of the signal before `end_s` that follow from what the points did before `end_s`."""

@@ -65,6 +65,8 @@ class Rotor:
         self.body = body
         self.angle_deg = angle_deg
         self.speed_deg_s = 0.0
+        #: What the hand adds, degrees per second squared.
+        self.hand_pull = 0.0
         per_nm = _DEG / body.inertia_kg_m2
         self._magnet = body.detent_peak_nm * per_nm
         self._cam = self._cam_down = body.cam_torque_fraction * body.detent_peak_nm * per_nm
@@ -120,6 +122,7 @@ class Rotor:
         angle, speed = self.angle_deg, self.speed_deg_s
         pull = self.magnet(angle) + self._cam
         damping = self._viscous
+        hand = 0.0
         if held:
             stretch = self._grip * (target_deg - angle)
             hand = stretch + self._grip_damping * (target_speed_deg_s - speed)
@@ -127,8 +130,19 @@ class Rotor:
                 pull += stretch + self._grip_damping * target_speed_deg_s
                 damping += self._grip_damping
             else:
-                pull += self._grip_limit if hand > 0 else -self._grip_limit
+                hand = self._grip_limit if hand > 0 else -self._grip_limit
+                pull += hand
+        self.hand_pull = hand
         self._move(dt_s, pull, damping)
+
+    @property
+    def hand_torque_nm(self) -> float:
+        """Torque of the hand on the magnet over the last step, positive in the running direction."""
+        return self.hand_pull * self.body.inertia_kg_m2 / _DEG
+
+    def wind(self, wound_deg: float, spring_per_s2: float) -> None:
+        """The hand winds a coupling's spring while the magnet is caught; it feels the spring, up to its own limit."""
+        self.hand_pull = min(wound_deg * spring_per_s2, self._grip_limit)
 
     def spring_step(self, dt_s: float, target_deg: float, spring_per_s2: float) -> None:
         """Move on while an undamped spring draws the magnet to a target, degrees per second squared and degree."""

@@ -28,6 +28,7 @@ _Direction = Literal["clockwise", "counterclockwise"]
 _Number = Annotated[float, Field(allow_inf_nan=False)]
 _When = Annotated[float, Field(ge=0, le=1e5, allow_inf_nan=False)]
 _Range = Annotated[tuple[_Number, _Number], Field(strict=False)]
+_Few = Annotated[int, Field(ge=1, le=9)]
 
 
 class ScenarioError(Exception):
@@ -141,6 +142,9 @@ class EncoderTable(_Table):
     eccentricity_at_deg: Annotated[Figure, between(0, 360)] = uniform(0.0, 360.0)
     phase_error_deg: Annotated[Figure, between(-40, 40)] = uniform(-10.0, 10.0)
     hysteresis_counts: Annotated[Figure, between(0, 20)] = uniform(0.0, 0.5)
+    #: A coupling that slips: at one place of each turn, where it drags most, the disc stays back by so much.
+    slip_counts: Annotated[Figure, between(0, 1000)] = fixed(0.0)
+    slip_at_deg: Annotated[Figure, between(0, 360)] = uniform(120.0, 300.0)
 
 
 class HandTable(_Table):
@@ -220,6 +224,51 @@ class FaultTable(_Table):
     lost_counts: LostCounts | None = None
 
 
+FaultKey = Literal[
+    "worn-points",
+    "wrong-clearance",
+    "coil-lead-on",
+    "impulse-fitted",
+    "reversed-sense",
+    "slipping-coupling",
+    "off-centre-encoder",
+    "retard-reference",
+    "wrong-tooth",
+]
+#: Faults that lie in a file of the host's, and the key that names the file with the fault in it.
+_ON_PAPER: tuple[tuple[FaultKey, str], ...] = (
+    ("retard-reference", "job_as_given"),
+    ("reversed-sense", "bench_as_given"),
+)
+
+
+class ExerciseTable(_Table):
+    """[exercise] faults that a person has to find, and what that person is shown."""
+
+    title: _Line
+    faults: Annotated[tuple[FaultKey, ...], Field(strict=False)] = ()
+    any_of: Annotated[tuple[FaultKey, ...], Field(strict=False)] = ()
+    number: Annotated[tuple[_Few, _Few], Field(strict=False)] = (1, 1)
+    sheet: Annotated[tuple[_Line, ...], Field(strict=False, max_length=12)] = ()
+    job_as_given: _FileName | None = None
+    bench_as_given: _FileName | None = None
+
+    @model_validator(mode="after")
+    def _possible(self) -> ExerciseTable:
+        if bool(self.faults) == bool(self.any_of):
+            raise ValueError("faults: either this or any_of was expected")
+        possible = self.faults or self.any_of
+        if len(set(possible)) != len(possible):
+            raise ValueError(f"{'faults' if self.faults else 'any_of'}: each fault once was expected")
+        low, high = self.number
+        if self.any_of and not low <= high <= len(possible):
+            raise ValueError(f"number: two numbers up to {len(possible)}, the smaller first, were expected")
+        for fault, key in _ON_PAPER:
+            if fault in possible and getattr(self, key) is None:
+                raise ValueError(f"{key}: a file with the fault in it was expected with {fault}")
+        return self
+
+
 class Scenario(_Table):
     """The whole file."""
 
@@ -235,6 +284,7 @@ class Scenario(_Table):
     hand: HandTable = HandTable()
     board: BoardTable = BoardTable()
     fault: FaultTable = FaultTable()
+    exercise: ExerciseTable | None = None
     name: Annotated[str, Field(exclude=True)] = ""
     folder: Annotated[Path | None, Field(exclude=True)] = None
 
@@ -258,6 +308,9 @@ class Scenario(_Table):
                     f"breaker.{place}.dwell_deg: at most {spacing - 5:g} was expected with this many poles"
                 )
         self._check_cam(spacing)
+        exercise = self.exercise
+        if exercise is not None and self.unit.cam == "compensated":
+            raise ValueError('exercise: unit.cam = "plain" was expected with it')
         for key in ("stuck_open", "never_opens"):
             named = getattr(self.fault, key)
             if named is not None and named not in names:
@@ -319,15 +372,19 @@ class Scenario(_Table):
                     f"unit.lobe_mark_deg: at most {nearest - 4:g} was expected, after the opening before lobe No. 1"
                 )
 
+    def beside(self, name: str | None) -> Path | None:
+        """A file in this scenario's folder."""
+        return None if name is None or self.folder is None else self.folder / name
+
     @property
     def job_path(self) -> Path | None:
         """Job file that goes with this scenario; the simulator never reads it."""
-        return None if self.job is None or self.folder is None else self.folder / self.job
+        return self.beside(self.job)
 
     @property
     def bench_path(self) -> Path | None:
         """Bench file that goes with this scenario; the simulator never reads it."""
-        return None if self.bench is None or self.folder is None else self.folder / self.bench
+        return self.beside(self.bench)
 
 
 def builtin_names() -> list[str]:

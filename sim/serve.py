@@ -2,6 +2,9 @@
 
 When ready it prints one line of JSON on stdout: port, scenario, seed and job file. Each TCP connection resets the board, as opening
 a port does on many; a pseudo-terminal's board starts once, and hosts may come and go.
+
+With --acting a person leads the hand by lines of JSON on stdin, and stdout tells what hands and eyes do (`rehearsal`). The unit is then one
+and the same for all hosts, and its clock runs on between them.
 """
 
 from __future__ import annotations
@@ -11,6 +14,7 @@ import contextlib
 import json
 import math
 import os
+import select
 import selectors
 import signal
 import socket
@@ -21,6 +25,8 @@ from dataclasses import dataclass
 from typing import TextIO
 
 from sim import scenario as scenarios
+from sim.exercises import exercise_of, papers
+from sim.rehearsal import MOST_BYTES, Rehearsal
 from sim.scenario import Scenario, ScenarioError
 from sim.world import World
 
@@ -32,12 +38,13 @@ _READ = 65536
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """How to serve. `tcp` is (host, port), or None for a pseudo-terminal; `rate` 0 is as fast as the host reads."""
+    """How to serve. `tcp` is (host, port), or None for a pseudo-terminal; `rate` 0 is as fast as the host reads, and not for acting."""
 
     tcp: tuple[str, int] | None = None
     rate: float = 1.0
     truth: bool = False
     until_stdin_closes: bool = False
+    acting: bool = False
 
 
 class _Gone(Exception):
@@ -84,6 +91,8 @@ class _Server:
         self._listener: socket.socket | None = None
         self._link: _Link | None = None
         self._world: World | None = None
+        self._acting = Rehearsal(scenario, seed) if options.acting else None
+        self._told_by_stdin = b""
         self._boots = 0
         self._pending = b""
         self._last = 0.0
@@ -98,20 +107,24 @@ class _Server:
             stack.callback(self._selector.close)
             tcp = self._options.tcp
             port = self._open_pty(stack) if tcp is None else self._open_tcp(stack, tcp)
-            if self._options.until_stdin_closes:
+            if self._options.until_stdin_closes or self._acting is not None:
                 self._selector.register(0, selectors.EVENT_READ, "stdin")
-            job = self._scenario.job_path
+            exercise = exercise_of(self._scenario, self._seed)
+            files = papers(self._scenario, exercise)
             self._tell(
                 {
                     "port": port,
                     "scenario": self._scenario.name,
                     "seed": self._seed,
-                    "job": None if job is None else str(job),
+                    **{key: None if path is None else str(path) for key, path in files.items()},
+                    "acting": self._acting is not None,
+                    "exercise": None if exercise is None else exercise.document(),
                 }
             )
             while not self._ending:
                 self._turn()
             self._leave()
+            self._tell_truth()
 
     def _open_pty(self, stack: contextlib.ExitStack) -> str:
         import pty
@@ -160,23 +173,57 @@ class _Server:
     def _on_signal(self, *_: object) -> None:
         self._ending = True
 
-    def _tell(self, document: dict[str, object]) -> None:
+    def _tell(self, document: dict[str, object], must: bool = True) -> None:
+        """A line on stdout. Without `must` it is dropped when nobody reads."""
+        if not must and not self._read_along():
+            return
         try:
             self._out.write(json.dumps(document) + "\n")
             self._out.flush()
         except (BrokenPipeError, ValueError):
             self._ending = True
 
+    def _read_along(self) -> bool:
+        try:
+            return bool(select.select([], [self._out], [], 0.0)[1])
+        except (OSError, ValueError):
+            # Not a stream that could be full.
+            return True
+
+    # --- the person --------------------------------------------------------------------------------------------------
+
+    def _stdin(self) -> None:
+        data = os.read(0, _READ)
+        if not data:
+            self._ending = True
+        if self._acting is None:
+            return
+        *lines, self._told_by_stdin = (self._told_by_stdin + data).split(b"\n")
+        if len(self._told_by_stdin) > MOST_BYTES:
+            # What follows up to the end of the line is refused as no command.
+            self._told_by_stdin = b"?"
+        for line in lines:
+            if line.strip():
+                self._pass_time()
+                self._truth_due = True
+                self._tell(self._acting.obey(line.decode("utf-8", "replace")))
+
     # --- hosts -------------------------------------------------------------------------------------------------------
 
     def _take_host(self, link: _Link) -> None:
+        if self._acting is None:
+            self._world = World(self._scenario, self._seed, boots=self._boots)
+        else:
+            self._pass_time()
+            self._world = self._acting.world
+            if self._boots:
+                self._world.reconnect()
         self._link = link
-        self._world = World(self._scenario, self._seed, boots=self._boots)
         self._boots += 1
         self._pending = b""
         self._last = time.monotonic()
         self._selector.register(link.fd, selectors.EVENT_READ, "host")
-        self._send(self._world.boot())
+        self._send(self._world.boot() if self._acting is None else self._world.advance(0.0))
 
     def _leave(self) -> None:
         """The host has gone, or the port closes."""
@@ -185,7 +232,9 @@ class _Server:
         self._tell_truth()
         self._selector.unregister(self._link.fd)
         self._link.close()
-        self._link = self._world = None
+        self._link = None
+        if self._acting is None:
+            self._world = None
         self._pending = b""
         if self._listener is None:
             self._ending = True
@@ -215,18 +264,21 @@ class _Server:
                     self._guarded(self._read)
             elif key.data == "listener":
                 self._accept()
-            elif key.data == "signal" or (key.data == "stdin" and not os.read(0, _READ)):
+            elif key.data == "stdin":
+                self._stdin()
+            elif key.data == "signal":
                 self._ending = True
-        if self._link is not None and not self._ending:
+        if (self._link is not None or self._acting is not None) and not self._ending:
             self._guarded(self._pass_time)
 
     def _patience(self) -> float | None:
         """How long there is nothing to do but wait for others; None for ever."""
         world = self._world
-        if world is None or self._link is None:
+        if world is None or (self._link is None and self._acting is None):
             return None
         if self._options.rate > 0:
             return _WAKE_S if world.started else None
+        assert self._link is not None
         wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._pending else 0)
         self._selector.modify(self._link.fd, wanted, "host")
         return 0.0 if world.speaking and not self._pending else None
@@ -260,19 +312,20 @@ class _Server:
 
     def _tell_truth(self) -> None:
         if self._truth_due and self._options.truth and self._world is not None:
-            self._tell({"truth": self._world.truth()})
+            self._tell({"truth": (self._acting or self._world).truth()})
         self._truth_due = False
 
     def _pass_time(self) -> None:
         """Let device time pass as far as it should have, and send what has left the line."""
         world = self._world
-        assert world is not None
+        if world is None:
+            return
         if self._options.rate > 0:
             now = time.monotonic()
             left = (now - self._last) * self._options.rate
             self._last = now
             while left > 0 and world.started and not world.closed:
-                self._send(world.advance(min(left, STEP_S)))
+                self._send(self._advance(world, min(left, STEP_S)))
                 left -= STEP_S
         elif self._pending:
             self._send(b"")
@@ -281,8 +334,17 @@ class _Server:
         if world.closed and not self._pending:
             self._leave()
 
+    def _advance(self, world: World, seconds: float) -> bytes:
+        if self._acting is None:
+            return world.advance(seconds)
+        data, felt = self._acting.advance(seconds)
+        for line in felt:
+            self._tell(line, must=False)
+        return data
+
     def _send(self, data: bytes) -> None:
-        assert self._link is not None
+        if self._link is None:
+            return
         data = self._pending + data
         sent = self._link.write(data) if data else 0
         # On a line that keeps time, what nobody reads is lost.
@@ -344,13 +406,17 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--rate", type=_rate, default=1.0, metavar="X", help="1 real time, 0 as fast as the host reads")
     parser.add_argument("--truth", action="store_true", help="print the truth after Stop or when the host has gone")
     parser.add_argument("--until-stdin-closes", action="store_true", help="end when stdin ends")
+    parser.add_argument("--acting", action="store_true", help="a person leads the hand by lines of JSON on stdin")
     given = parser.parse_args(arguments)
+    if given.acting and given.rate == 0:
+        parser.error("--acting: a --rate above 0 was expected with it")
+    options = Options(given.tcp, given.rate, given.truth, given.until_stdin_closes, given.acting)
     try:
         scenario = scenarios.load(given.scenario)
     except ScenarioError as error:
         print(error, file=sys.stderr)
         return 2
-    return serve(scenario, given.seed, Options(given.tcp, given.rate, given.truth, given.until_stdin_closes))
+    return serve(scenario, given.seed, options)
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from sim.cam import LiftablePoints
 from sim.contact import Cam, FixedPoints, JoinedPoints, Points, points_of
 from sim.figures import Draws
 from sim.probe import Coil, Contact, Probe, Sense
@@ -27,6 +28,14 @@ class _Breaker:
     capacitor_uf: float
     contact: Contact
     bridge_ohm: float
+
+
+def sets_on(points: Points | FixedPoints | JoinedPoints | LiftablePoints) -> list[Points]:
+    """The sets of points on a wire that a cam works."""
+    if isinstance(points, LiftablePoints):
+        points = points.points
+    found = points.sets if isinstance(points, JoinedPoints) else (points,)
+    return [p for p in found if isinstance(p, Points)]
 
 
 def wires_of(scenario: Scenario, cams: Sequence[Cam], angle_deg: float, draws: Draws) -> list[Wire]:

@@ -8,6 +8,7 @@ host command takes effect at the next chunk's beginning.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from sim.board import OTHER_FINGERPRINT, Board, Inputs, SignalEdge
 from sim.cam import CompensatedCam, LiftablePoints, cams_of
 from sim.contact import Cam, FixedPoints, JoinedPoints, Points, Transition
 from sim.encoder import Encoder, disc_of
+from sim.exercises import exercise_of
 from sim.figures import Draws
 from sim.hand import STEP_S, Balance, Feel, Hand, ProgrammedHand
 from sim.impulse import coupling_of
@@ -26,7 +28,7 @@ from sim.probe import Probe
 from sim.rotor import Rotor, body_of
 from sim.scenario import Scenario
 from sim.unit import neutrals_of
-from sim.wiring import wires_of
+from sim.wiring import sets_on, wires_of
 
 CHUNK_STEPS = 20
 CHUNK_S = CHUNK_STEPS * STEP_S
@@ -43,6 +45,10 @@ class World:
     """A simulated bench. `boots` is how often the board had started before; `hand` replaces the scenario's."""
 
     def __init__(self, scenario: Scenario, seed: int, *, boots: int = 0, hand: Hand | None = None) -> None:
+        #: What there is to find in this scenario, if it is an exercise; the unit begins with its faults.
+        self.exercise = exercise_of(scenario, seed)
+        if self.exercise is not None:
+            scenario = self.exercise.scenario
         self.scenario = scenario
         self.seed = seed
         draws = Draws(seed)
@@ -70,6 +76,7 @@ class World:
         self._started = False
         self._now_ns = 0
         self._chunks = 0
+        self._peak_deg_s = 0.0
         self._boot_bytes = self._first_bytes()
         self._faults_done: set[str] = set()
         self._truth_presses: list[dict[str, object]] = []
@@ -173,6 +180,49 @@ class World:
     def _first_bytes(self) -> bytes:
         return b"" if self.scenario.fault.rubbish else self.board.boot()
 
+    # --- work on the unit --------------------------------------------------------------------------------------------
+
+    def fit(self, scenario: Scenario, later_deg: Mapping[str, float]) -> None:
+        """The unit was worked on: from now on it is as `scenario` says, and each breaker named opens so much later than that.
+
+        Takes breakers, what hangs on their wires, the encoder's mounting, and an impulse coupling that is taken off; magnet, hand and
+        board stay as they are. The place of the magnet and the encoder's reading go on from where they are.
+        """
+        draws = Draws(self.seed)
+        before, self.scenario = self.scenario, scenario
+        at_s = self._chunks * CHUNK_S
+        self.cams = [cam.moved(later_deg.get(cam.name, 0.0)) for cam in cams_of(scenario, self.neutrals, draws)]
+        fitted = {table.name: (cam, table) for cam, table in zip(self.cams, scenario.breaker, strict=True)}
+        for points in {id(p): p for _, on_wire in self._points for p in sets_on(on_wire)}.values():
+            points.refit(*fitted[points.name], at_s)
+        wires = wires_of(scenario, self.cams, self.rotor.angle_deg, draws)
+        for place, (wire, probe) in enumerate(zip(wires, self._probes, strict=True)):
+            if wire.probe.circuit != probe.circuit:
+                wire.probe.take_over(probe, at_s)
+                self._probes[place] = wire.probe
+        if scenario.encoder != before.encoder:
+            self._encoder.refit(disc_of(scenario, draws), self.rotor.angle_deg)
+        if scenario.impulse is None and before.impulse is not None:
+            self._mover.take_off_coupling()
+
+    def reconnect(self) -> None:
+        """A host has opened the port anew, which resets the board; the unit stays as it is."""
+        self._boot_bytes = b""
+        if not self.scenario.fault.rubbish:
+            # What was still on its way went to the host before.
+            self.board.line.take(ALL)
+            kept = self.scenario.board.boot_counter if self.scenario.fault.boot_counter_reset else None
+            self.board.reset(kept, ResetCause.EXTERNAL)
+
+    def reads_open(self, channel: int) -> bool:
+        """What the board's pin of a channel reads."""
+        return next(p for (c, _), p in zip(self._points, self._probes, strict=True) if c == channel).signal_open
+
+    @property
+    def peak_speed_deg_s(self) -> float:
+        """Greatest speed of the magnet over the last chunk, either way."""
+        return self._peak_deg_s
+
     # --- the port ----------------------------------------------------------------------------------------------------
 
     def boot(self) -> bytes:
@@ -249,6 +299,7 @@ class World:
         if self._lifted and not self._hand_lifts:
             self._let_followers_down()
         track = self._mover.run(CHUNK_STEPS)
+        self._peak_deg_s = float(np.abs(track.speed_deg_s).max())
         end_s = self._chunks * CHUNK_S
         crossings = self._encoder.run(track)
         edges: list[SignalEdge] = []
@@ -292,6 +343,7 @@ class World:
                 "from_neutral_deg": self.neutrals.folded(angle_deg),
                 "side": self._mover.direction,
                 "followers_lifted": self._lifted,
+                "neutral": self.neutrals.nearest(angle_deg) % self.neutrals.poles,
             }
         )
 
@@ -300,8 +352,8 @@ class World:
 
         Angles are degrees in the running direction. Lobe k is the k-th opening after neutral 0, or, of a compensated cam, after the
         No. 1 lobe's mark; there `by_neutral` tells how far past each neutral that it meets, and `from_neutral_deg` is their mean.
-        Presses and rests are given from the nearest flux neutral. `cam_pull_deg` is how far the followers, once they are on the
-        cam, pull the magnet's balance.
+        Presses and rests are given from the nearest flux neutral; a press tells which that is. `cam_pull_deg` is how far the
+        followers, once they are on the cam, pull the magnet's balance.
         """
         openings = [opening for cam in self.cams for opening in self._true_openings(cam)]
         rests = [

@@ -9,25 +9,26 @@ from pathlib import Path
 
 from bench import bench_file, job_file
 from bench.errors import JobFileError, UsageError
+from bench.job_file import JobFile
 from bench.result import failure_document
 from bench.run import Failure
 from bench.session import Session
 from bench.settings import DEFAULT_PASSES, header
 from tui import measuring, places, records_keeping
+from tui.records_keeping import Resumed
 
 
 def run(options: argparse.Namespace) -> int:
     """Measure by job file; gives the exit status."""
     bench = places.bench_settings()
     resumed = None
+    job: JobFile | None = None
     if options.resume is not None:
         if options.job is not None:
             raise UsageError("--resume goes on with the interrupted job's own job file; name no other.")
         resumed = records_keeping.resume(bench, options.resume)
         job = job_file.parse(resumed.job, f"job {resumed.id}")
-    elif options.job is None:
-        raise UsageError("measure needs a job file: breakerbench measure JOB.toml. The README shows one.")
-    else:
+    elif options.job is not None:
         try:
             job = job_file.load(Path(options.job))
         except JobFileError as error:
@@ -35,9 +36,27 @@ def run(options: argparse.Namespace) -> int:
             measuring.show(failure_document(Failure(error.code, error.text), None, None, bench), options.json)
             return error.exit_status
     measuring.refuse_existing(options.capture)
+    if not options.headless and sys.stdin.isatty() and sys.stdout.isatty():
+        return _on_screen(options, job, resumed)
+    if job is None:
+        raise UsageError("measure needs a job file: breakerbench measure JOB.toml. The README shows one.")
+    return _headless(options, job, resumed)
+
+
+def _on_screen(options: argparse.Namespace, job: JobFile | None, resumed: Resumed | None) -> int:
+    from tui.job_screen.measuring_desk import MeasuringDesk
+
+    desk = MeasuringDesk(options, job, resumed)
+    if measuring.on_screen(desk) is None or desk.result is None:
+        return 130
+    measuring.show(desk.result, options.json)
+    return desk.result.exit_status() if desk.status is None else desk.status
+
+
+def _headless(options: argparse.Namespace, job: JobFile, resumed: Resumed | None) -> int:
+    bench = places.bench_settings()
     port = options.port or os.environ.get("BREAKERBENCH_PORT") or bench.link.port
     journal = Path(options.capture) if options.capture else places.new_journal(job.unit.serial_number)
-    headless = options.headless or not (sys.stdin.isatty() and sys.stdout.isatty())
     passes = options.passes or (DEFAULT_PASSES if resumed is None else resumed.passes)
     lifted = options.followers_lifted or (resumed is not None and resumed.followers_lifted)
     mapped = bench_file.map_document(bench, places.home())
@@ -49,7 +68,7 @@ def run(options: argparse.Namespace) -> int:
         print(records_keeping.what_is_void(resumed), file=sys.stderr)
     session.start()
     try:
-        measuring.carry_out(session, headless, "measurement")
+        measuring.carry_out(session)
     finally:
         session.close()
     return measuring.conclude(session, str(journal), options.json, lambda: None, keeping)

@@ -7,7 +7,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bench import cautions
 from bench.errors import UsageError
@@ -18,6 +18,9 @@ from tui import plain_text
 from tui.records_keeping import Keeping
 from tui.words import STEP_WORDS
 
+if TYPE_CHECKING:
+    from tui.job_screen.desk import Desk
+
 POLL_S = 0.02
 
 
@@ -27,19 +30,42 @@ def refuse_existing(capture: str | None) -> None:
         raise UsageError(f"--capture: {capture} exists already, and a journal is never overwritten; name a new file.")
 
 
-def carry_out(session: Session, headless: bool, title: str, can_press: bool = True) -> None:
-    """Run `session` to its end. The caller closes it. `can_press`: the space bar stands in for the pedal."""
-    if headless:
-        _headless(session)
-        return
-    from tui.screen import MeasuringScreen
+def on_screen(desk: Desk) -> Run | None:
+    """Carry out a job on the screen; gives the run of its last session, closed and concluded; None if none was begun."""
+    from tui.job_screen.app import JobScreen
 
-    MeasuringScreen(session, title, can_press).run()
-    if not session.run.finished:
+    screen = JobScreen(desk, ascii_only=not _speaks_utf8())
+    screen.run()
+    session = screen.session
+    if session is None:
+        return None
+    if not screen.session_ended:
         session.interrupt()
+        text = desk.end(session)
+        if text:
+            print(text, file=sys.stderr)
+    return session.run
 
 
-def _headless(session: Session) -> None:
+def ask_way() -> str | None:
+    """Whether a rehearsal is to be acted or watched; None when left."""
+    from tui.job_screen.dialogs import ask
+
+    return ask(
+        "Rehearse on the simulated unit",
+        (
+            ("watch", "Watch the whole job being done (two minutes)"),
+            ("act", "Act it yourself: turn, feel, set the points, press (keys are shown)"),
+        ),
+    )
+
+
+def _speaks_utf8() -> bool:
+    return (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+
+
+def carry_out(session: Session) -> None:
+    """Run `session` to its end without a screen. The caller closes it."""
     teller = _Teller(session.run)
     stopped: list[int] = []
     # Only noted, so that no record is left half read; acted on between two polls.

@@ -58,27 +58,32 @@ class Keeping:
             open_jobs.note(places.home(), self._begun)
 
     def end(self, result: ResultDocument, measured: bool, as_json: bool) -> int:
-        """Keep the record or the stoppage; gives the exit status. `measured`: a board was found, and there is a journal."""
+        """Keep the record or the stoppage, and print what came of it; gives the exit status. See `keep`."""
+        status, text = self.keep(result, measured)
+        if text:
+            failed = status == StoreError.exit_status
+            out = sys.stderr if as_json or failed or not result.valid else sys.stdout
+            print(f"breakerbench: {text}" if failed else text, file=out)
+        return status
+
+    def keep(self, result: ResultDocument, measured: bool) -> tuple[int, str]:
+        """Keep record or stoppage; gives the exit status and what to tell. `measured`: a board was found, and there is a journal."""
         status = result.exit_status()
         if not measured or (self._only_valid and not result.valid):
             open_jobs.forget(places.home(), self.id)
-            return status
-        out = sys.stderr if as_json or not result.valid else sys.stdout
+            return status, ""
         try:
             with open_records(self._bench) as store:
                 if result.valid:
-                    print(keep(store, self._begun, result), file=out)
+                    text = keep(store, self._begun, result)
                 else:
                     stop(store, self._begun, result)
-                    print(
-                        f"The job is open: breakerbench measure --resume {self.id}, or breakerbench records close {self.id}.",
-                        file=out,
-                    )
+                    text = f"The job is open: breakerbench measure --resume {self.id}, or breakerbench records close {self.id}."
         except BenchError as failure:
-            print(f"breakerbench: {failure.text} {_later(self._begun, result)}", file=sys.stderr)
-            return StoreError.exit_status if result.valid else status
+            text = f"{failure.text} {_later(self._begun, result)}"
+            return (StoreError.exit_status if result.valid else status), text
         open_jobs.forget(places.home(), self.id)
-        return status
+        return status, text
 
 
 def _later(begun: Begun, result: ResultDocument) -> str:

@@ -3,88 +3,21 @@
 from __future__ import annotations
 
 import argparse
-import json
-import os
-import queue
-import subprocess
 import sys
-import threading
 from pathlib import Path
-from types import TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bench import bench_file, job_file
-from bench.errors import BenchError, UsageError
+from bench.errors import UsageError
 from bench.job import Job, Reference, ReferenceKind
-from bench.job_file import to_job
+from bench.job_file import JobFile, to_job
 from bench.session import Session
 from bench.settings import DEFAULT_PASSES, Rehearsal, header
 from tui import measuring, places
+from tui.simulator import Simulator
 
-READY_WITHIN_S = 20.0
-TRUTH_WITHIN_S = 3.0
-
-
-class Simulator:
-    """The simulator's process. Use as a context; `port` is where its board answers."""
-
-    def __init__(self, scenario: str, seed: int, rate: float) -> None:
-        where = ["--pty"] if os.name == "posix" else ["--tcp", "127.0.0.1:0"]
-        self._process = subprocess.Popen(
-            [
-                *(sys.executable, "-P", "-m", "sim.serve", *where),
-                *("--scenario", scenario, "--seed", str(seed), "--rate", str(rate), "--truth", "--until-stdin-closes"),
-            ],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
-            start_new_session=True,
-        )
-        self._lines: queue.Queue[dict[str, Any] | None] = queue.Queue()
-        threading.Thread(target=self._listen, daemon=True).start()
-        self.port = str(self._wait("port", READY_WITHIN_S, "The simulator did not come up."))
-
-    def __enter__(self) -> Simulator:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if self._process.stdin is not None:
-            self._process.stdin.close()
-        try:
-            self._process.wait(3)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
-
-    def truth(self) -> dict[str, Any]:
-        """What the simulator knows to be true; to be asked after the session has stopped."""
-        found = self._wait("truth", TRUTH_WITHIN_S, "The simulator did not tell the truth.")
-        return found if isinstance(found, dict) else {}
-
-    def _wait(self, key: str, within_s: float, failure: str) -> Any:
-        while True:
-            try:
-                line = self._lines.get(timeout=within_s)
-            except queue.Empty:
-                line = None
-            if line is None:
-                raise BenchError(failure)
-            if key in line:
-                return line[key]
-
-    def _listen(self) -> None:
-        if self._process.stdout is not None:
-            for text in self._process.stdout:
-                try:
-                    line = json.loads(text)
-                except ValueError:
-                    continue
-                if isinstance(line, dict):
-                    self._lines.put(line)
-        self._lines.put(None)
+if TYPE_CHECKING:
+    from sim.scenario import Scenario
 
 
 def run(options: argparse.Namespace) -> int:
@@ -92,8 +25,10 @@ def run(options: argparse.Namespace) -> int:
     from sim import scenario as scenarios
 
     if options.list_scenarios:
-        for name in scenarios.builtin_names():
-            print(f"{name:<16} {scenarios.load(name).description}")
+        names = scenarios.builtin_names()
+        width = max(len(name) for name in names)
+        for name in names:
+            print(f"{name:<{width}} {scenarios.load(name).description}")
         return 0
     try:
         scenario = scenarios.load(options.scenario)
@@ -103,11 +38,51 @@ def run(options: argparse.Namespace) -> int:
         raise UsageError(
             f"The scenario {options.scenario} names no job and bench file, so it cannot be rehearsed; use simulate."
         )
-    job = job_file.load(scenario.job_path)
-    bench = bench_file.load(scenario.bench_path)
     measuring.refuse_existing(options.capture)
+    measuring.caution()
+    if options.headless or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return _headless(options, scenario)
+    return _on_screen(options, scenario)
+
+
+def _on_screen(options: argparse.Namespace, scenario: Scenario) -> int:
+    """Acted by the person, or watched. A unit whose marks no hand could see is only watched, the simulator's own hand turning it."""
+    from tui.job_screen.rehearsal_desk import RehearsalDesk
+    from tui.job_screen.simulated_unit import SimulatedUnit
+
+    plain = scenario.unit.cam == "plain" and scenario.hand.mark_deg is None and not scenario.hand.followers_lifted
+    exercise = scenario.exercise is not None
+    way = "watch" if not plain else "act" if exercise else measuring.ask_way()
+    if way is None:
+        return 130
+    with Simulator(options.scenario, options.seed, 1.0, acting=plain) as simulator:
+        names = tuple(b.name for b in scenario.breaker)
+        unit = SimulatedUnit(simulator, names, watched=way == "watch") if plain else None
+        desk = RehearsalDesk(options, simulator, unit, scenario.hand.followers_lifted)
+        run = measuring.on_screen(desk)
+        if desk.result is None or run is None:
+            return 130
+        truth = simulator.truth() if options.show_truth or exercise else None
+        if truth is not None and options.show_truth:
+            desk.result = desk.result.model_copy(update={"truth": told_truth(truth, run.job)})
+        measuring.show(desk.result, options.json)
+        if exercise and truth is not None and not options.json:
+            from tui.debrief import debrief
+
+            print(debrief(truth, desk.sessions, run.job))
+        return desk.result.exit_status() if desk.status is None else desk.status
+
+
+def _headless(options: argparse.Namespace, scenario: Scenario) -> int:
+    from sim.exercises import exercise_of, papers
+
+    files = papers(scenario, exercise_of(scenario, options.seed))
+    job_path, bench_path = files["job"], files["bench"]
+    if job_path is None or bench_path is None:
+        raise UsageError(f"The scenario {options.scenario} names no job and bench file.")
+    job: JobFile = job_file.load(job_path)
+    bench = bench_file.load(bench_path)
     journal = Path(options.capture) if options.capture else places.new_journal(job.unit.serial_number)
-    headless = options.headless or not (sys.stdin.isatty() and sys.stdout.isatty())
     document = header(
         job,
         bench,
@@ -116,19 +91,18 @@ def run(options: argparse.Namespace) -> int:
         places.software(),
         Rehearsal(options.scenario, options.seed),
         followers_lifted=scenario.hand.followers_lifted,
-        encoder_map=bench_file.map_document(bench, scenario.bench_path.parent),
+        encoder_map=bench_file.map_document(bench, bench_path.parent),
     )
     keeping = None
     if options.record:
         from tui import records_keeping
 
         keeping = records_keeping.begin(places.bench_settings(), document, journal, options, None, only_valid=True)
-    measuring.caution()
-    with Simulator(options.scenario, options.seed, 0.0 if headless else 1.0) as simulator:
+    with Simulator(options.scenario, options.seed, 0.0) as simulator:
         session = Session(document, journal, simulator.port, bench.link.baud, bench.link.hello_deadline_s)
         session.start()
         try:
-            measuring.carry_out(session, headless, "REHEARSAL on a simulated unit – not for record", can_press=False)
+            measuring.carry_out(session)
         finally:
             session.close()
 

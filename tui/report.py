@@ -7,11 +7,14 @@ import json
 import os
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from bench.errors import BenchError, UsageError
 from bench.files import printable
-from bench.reports import contents, embedded
-from tui import places
+from bench.reports.drawing_process import DrawingProcess
+
+if TYPE_CHECKING:
+    from bench.reports.contents import Source
 
 FORMAT = "breakerbench-report"
 VERSION = 1
@@ -33,8 +36,13 @@ def run(options: argparse.Namespace) -> int:
         raise UsageError(
             f"-o: {printable(options.output)} exists already, and no report is overwritten; name another file."
         )
-    source = _source(options.id)
-    report = contents.report(source, places.now(), places.software())
+    # Started before all else is loaded, which takes as long as what it loads itself.
+    with DrawingProcess() as beside:
+        from bench.reports import contents
+        from tui import places
+
+        source = _source(options.id)
+        report = contents.report(source, places.now(), places.software(), beside)
     if kind == ".html":
         from bench.reports import html_file
 
@@ -65,7 +73,10 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _source(name: str) -> contents.Source:
+def _source(name: str) -> Source:
+    from bench.reports import contents, embedded
+    from tui import places
+
     path = Path(name)
     if path.is_file():
         if embedded.is_report(path):

@@ -15,6 +15,18 @@ from bench.records.model import Stored, StoreError
 
 FORMAT = "breakerbench-export"
 VERSION = 1
+#: A text that begins so, also after spaces, is worked out as a formula by spreadsheets that open a CSV file.
+_FORMULA = (
+    *("=", "+", "-", "@", "\t", "\r", "\n"),
+    *("\N{FULLWIDTH EQUALS SIGN}", "\N{FULLWIDTH PLUS SIGN}"),
+    *("\N{FULLWIDTH HYPHEN-MINUS}", "\N{FULLWIDTH COMMERCIAL AT}"),
+)
+#: Put before such a text, and before one that begins with itself, so that taking off one always gives the text.
+_GUARD = "'"
+_GUARDED = (
+    "a text that begins with = + - @ (also full-width, or after spaces), tab or line end has an apostrophe before it, so that no "
+    "spreadsheet works it out as a formula; one that begins with an apostrophe has a second; take off the first to have the text"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,13 +142,21 @@ def _csv(path: Path, found: list[dict[str, Any]], _: list[Stored]) -> list[tuple
         (path, _table([c.name for c in COLUMNS], [[_cell(row[c.name]) for c in COLUMNS] for row in found])),
         (
             path.with_name(f"{path.stem}.dictionary.csv"),
-            _table(["name", "type", "unit", "meaning"], [list(asdict(c).values()) for c in COLUMNS]),
+            _table(["name", "type", "unit", "meaning", "in CSV"], [_explained(c) for c in COLUMNS]),
         ),
     ]
 
 
+def _explained(column: Column) -> list[str]:
+    return [*asdict(column).values(), _GUARDED if column.type == "text" else ""]
+
+
 def _cell(value: Any) -> Any:
-    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str) and (value.startswith(_GUARD) or value.lstrip(" ").startswith(_FORMULA)):
+        return _GUARD + value
+    return value
 
 
 def _table(names: list[str], lines: list[list[Any]]) -> bytes:

@@ -9,6 +9,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
+from bench import entries
 from bench.errors import CaptureError
 from bench.files import printable
 from bench.journal import JournalReader
@@ -71,12 +72,16 @@ def make_record(
 ) -> Record:
     """The record of a valid result. `header` is the journal's, `made_at` now, ISO 8601 with zone.
 
+    `checks`, `tools` and `skipped_steps` are beside those that the result's entries tell of.
     What only a rehearsal knows (the simulator's truth) is not part of a record.
     """
     calibration = _calibration(header.get("encoder_map"))
     board = result.board or {}
     began_at = str(header["run_date"])
-    every_tool = (*tools, *(c.tool for c in checks if c.tool is not None))
+    entered = entries.of_journal(result.entries, header.get("guided") is True)
+    checks = (*checks, *entered.checks)
+    tools = (*tools, *entered.tools)
+    skipped_steps = (*skipped_steps, *entered.skipped_steps)
     return Record(
         id=record_id,
         made_at=made_at,
@@ -95,13 +100,15 @@ def make_record(
             analysis=int(header["analysis"]),
         ),
         journal=journal,
-        not_for_record=_reasons(result, began_at, calibration, every_tool, skipped_steps),
+        not_for_record=_reasons(result, began_at, calibration, checks, tools, skipped_steps),
         service_hours=service_hours,
         recheck_of=recheck_of,
         earlier_journals=earlier_journals,
         checks=checks,
+        findings=entered.findings,
         tools=tools,
         skipped_steps=skipped_steps,
+        cautions_acknowledged=entered.cautions_acknowledged,
     )
 
 
@@ -109,6 +116,7 @@ def _reasons(
     result: ResultDocument,
     began_at: str,
     calibration: Calibration | None,
+    checks: tuple[Check, ...],
     tools: tuple[Tool, ...],
     skipped_steps: tuple[str, ...],
 ) -> tuple[str, ...]:
@@ -121,10 +129,15 @@ def _reasons(
         found.append(f"The encoder's {calibration.kind} was due on {calibration.due_on}.")
     found += [
         f"The calibration of {tool.name} was due on {tool.calibration_due}."
-        for tool in dict.fromkeys(tools)
+        for tool in dict.fromkeys((*tools, *(c.tool for c in checks if c.tool is not None)))
         if tool.calibration_due is not None and day > date.fromisoformat(tool.calibration_due)
     ]
     found += [f"A step was skipped: {step}." for step in skipped_steps]
+    found += [
+        f"{check.name}: not as it should be, and this stops the job."
+        for check in checks
+        if check.stops_job and check.verdict == entries.OUTSIDE
+    ]
     return tuple(found)
 
 

@@ -52,7 +52,10 @@ class Tool:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One of the manual's other checks. `unit` is that of the figures; verdict "inside", "outside", "done", "not done"."""
+    """One of the manual's other checks. `unit` is that of the figures; verdict "inside", "outside", "done", "not done".
+
+    `stops_job`: without it, or with it outside, no angle makes the unit fit.
+    """
 
     name: str
     value: float | None = None
@@ -62,6 +65,7 @@ class Check:
     verdict: str | None = None
     tool: Tool | None = None
     note: str | None = None
+    stops_job: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -163,7 +163,10 @@ def _database(store: Store, connection: Connection) -> list[Problem]:
 
 
 def with_journal(store: Store) -> Iterator[Entry]:
-    """Entries with a journal, in order; a few at a time, so that no picture of the data is held while journals are read."""
+    """Entries with a journal, in order; a few at a time, so that no picture of the data is held while journals are read.
+
+    Raises StoreError where a damaged store gives them out of order, which would never end.
+    """
     after = 0
     while True:
 
@@ -177,8 +180,11 @@ def with_journal(store: Store) -> Iterator[Entry]:
         entries = store.database.read(work)
         if not entries:
             return
-        yield from entries
-        after = entries[-1].sequence
+        for found in entries:
+            if found.sequence <= after:
+                raise StoreError(f"Entry {found.sequence} comes again after entry {after}.")
+            after = found.sequence
+            yield found
 
 
 def find_journal(place: str, sha256_of: str, base: Path) -> Path | None:

@@ -25,13 +25,18 @@ _RULES = {
 
 
 def how_sure(result: ResultDocument) -> Section | None:
-    """The budget of the opening nearest to a limit, of each breaker."""
+    """The budget of the opening nearest to a limit, of each breaker; as found too where it was measured apart."""
     tables = []
-    for breaker in result.breakers:
-        lobe = decisive(breaker)
-        row = next((o for o in breaker.openings if o.lobe == lobe), None)
-        if row is not None and row.budget:
-            tables.append(_budget(row.budget, f"{printable(breaker.name)}, lobe {row.lobe}: {_sum(row)}"))
+    found = result.as_found
+    states = (
+        (("", result.breakers),) if found is None else (("as left, ", result.breakers), ("as found, ", found.breakers))
+    )
+    for when, breakers in states:
+        for breaker in breakers:
+            lobe = decisive(breaker)
+            row = next((o for o in breaker.openings if o.lobe == lobe), None)
+            if row is not None and row.budget:
+                tables.append(_budget(row.budget, f"{when}{printable(breaker.name)}, lobe {row.lobe}: {_sum(row)}"))
     if not tables:
         return None
     return Section(
@@ -48,7 +53,7 @@ def how_sure(result: ResultDocument) -> Section | None:
 def budgets(result: ResultDocument) -> Section | None:
     """All budgets, as left and as found."""
     found = result.as_found
-    tables = _budgets(result.breakers, result.differences, "")
+    tables = _budgets(result.breakers, result.differences, "" if found is None else "as left, ")
     if found is not None:
         tables += _budgets(found.breakers, found.differences, "as found, ")
     return Section("All uncertainty budgets", tables=tuple(tables)) if tables else None

@@ -27,7 +27,10 @@ def points(result: ResultDocument) -> Section | None:
     """How the points part and close, of every breaker; as found too where it was measured apart."""
     tables: list[Table] = []
     found = result.as_found
-    for when, breakers in (("", result.breakers), ("as found, ", () if found is None else found.breakers)):
+    for when, breakers in (
+        ("" if found is None else "as left, ", result.breakers),
+        ("as found, ", () if found is None else found.breakers),
+    ):
         for breaker in breakers:
             tables += _tables(breaker, when + printable(breaker.name))
     return Section("The points", tables=tuple(tables)) if tables else None

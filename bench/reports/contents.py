@@ -12,7 +12,8 @@ from bench.errors import CaptureError, UsageError
 from bench.files import printable
 from bench.records.chain import Entry
 from bench.records.model import BLANKS, Record, Stored
-from bench.reports import budget_sections, contact_sections, figure_sections, first_page, record_sections
+from bench.reports import budget_sections, contact_sections, figure_sections, first_page, pictures, record_sections
+from bench.reports.drawing_process import DrawingProcess
 from bench.reports.evidence import Evidence, gather
 from bench.reports.layout import Report, Section
 from bench.reports.qr import qr_svg
@@ -94,8 +95,8 @@ def of_record(stored: Stored, entry: Entry, journal: Path | None) -> Source:
     return Source(*base, run, stored, entry, journal, link.size_bytes)
 
 
-def report(source: Source, made_at: str, software: str) -> Report:
-    """The finished contents. `made_at`: now, ISO 8601 with zone."""
+def report(source: Source, made_at: str, software: str, beside: DrawingProcess | None = None) -> Report:
+    """The finished contents. `made_at`: now, ISO 8601 with zone. `beside`: draws the pictures; they are drawn here without it."""
     result, record = source.result, source.record
     seen = Evidence({}, {}, None)
     if source.run is not None and source.journal is not None:
@@ -117,20 +118,21 @@ def report(source: Source, made_at: str, software: str) -> Report:
         first=first_page.first_page(
             result, source.stored, tuple(blank.replace("_", " ").capitalize() for blank in BLANKS)
         ),
-        sections=_sections(source, seen),
+        sections=_sections(source, seen, beside),
         code_svg=qr_svg(code) if code else "",
         code_text=code,
         aid=cautions.AID,
     )
 
 
-def _sections(source: Source, seen: Evidence) -> tuple[Section, ...]:
+def _sections(source: Source, seen: Evidence, beside: DrawingProcess | None) -> tuple[Section, ...]:
     result, stored = source.result, source.stored
-    found = (
-        figure_sections.openings(result, seen, source.no_journal),
-        figure_sections.around(result),
-        figure_sections.close_up(seen),
-        figure_sections.neutral(result),
+    wanted = figure_sections.wanted(result, seen)
+    if beside is not None:
+        beside.begin(wanted)
+    # While these are put together, the pictures are drawn.
+    neutral = figure_sections.neutral(result)
+    told = (
         budget_sections.how_sure(result),
         budget_sections.decision(result),
         contact_sections.points(result),
@@ -141,6 +143,14 @@ def _sections(source: Source, seen: Evidence) -> tuple[Section, ...]:
         record_sections.evidence(stored, source.no_journal),
         record_sections.cautions_section(),
         budget_sections.budgets(result),
+    )
+    svgs = pictures.draw(wanted) if beside is None else beside.finish()
+    found = (
+        figure_sections.openings(result, seen, source.no_journal, svgs),
+        figure_sections.around(result, svgs),
+        figure_sections.close_up(result, seen, svgs),
+        neutral,
+        *told,
     )
     return tuple(section for section in found if section is not None)
 

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import islice
 from pathlib import Path
 
+from bench.contacts import ContactEdge
 from bench.encoder import edges_of, neighbours
 from bench.evaluation import Placed, placed, placed_as_found
-from bench.journal import JournalReader, Kind, Record
+from bench.journal import JournalReader, Kind
+from bench.reports.drawn import CloseUp, PassPoint
 from bench.result import BreakerRow, ResultDocument
 from bench.run import Run
-from bench.stream import SessionStream
-from firmware_protocol.framing import Frame
+from firmware_protocol.framing import Frame, FrameReader
 from firmware_protocol.messages import Contact, Edges, Message
 
 _WRAP = 1 << 32
@@ -22,34 +21,6 @@ _WRAP = 1 << 32
 _NEAR = 500
 #: Two edges that a Contact and an Edges message tell differ by no more than this, seconds (PROTOCOL.md's latch error).
 _SAME_S = 20e-6
-
-
-@dataclass(frozen=True, slots=True)
-class PassPoint:
-    """One pass: its number among those of its lobe, from 1, and its angle relative to the breaker's `from`, degrees."""
-
-    lobe: int
-    number: int
-    angle_deg: float
-
-
-@dataclass(frozen=True, slots=True)
-class CloseUp:
-    """One opening, with times in seconds from its first departure from closed.
-
-    `contact` holds (time, open) of the first edge and all bounce edges, in order; `encoder` (time, boundary) of the encoder's edges.
-    `settled_s` is when it was known to be open for good. `told_by_number`: bounce edges of which no time is known.
-    """
-
-    breaker: str
-    lobe: int
-    speed_deg_s: float
-    count_deg: float
-    contact: tuple[tuple[float, bool], ...]
-    encoder: tuple[tuple[float, int], ...]
-    settled_s: float
-    bounce_s: float
-    told_by_number: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +92,7 @@ def _close_up(journal: Path, run: Run, at: Placed, shown: ResultDocument) -> Clo
     change = taken.taken.opening
     tick_s, edge = 1.0 / run.tick_hz, change.edge
     end = change.settled_tick - edge.tick
-    contacts, edges = _around(journal, edge.contact, change.bounce_ticks, max(end, change.bounce_ticks), run.tick_hz)
+    contacts, edges = _around(journal, edge, change.bounce_ticks, max(end, change.bounce_ticks), run.tick_hz)
     return CloseUp(
         breaker=row.name,
         lobe=lobe,
@@ -136,13 +107,14 @@ def _close_up(journal: Path, run: Run, at: Placed, shown: ResultDocument) -> Clo
 
 
 def _around(
-    journal: Path, first: Contact, bounce_ticks: int, end_ticks: int, tick_hz: int
+    journal: Path, edge: ContactEdge, bounce_ticks: int, end_ticks: int, tick_hz: int
 ) -> tuple[list[tuple[int, bool]], list[tuple[int, int]]]:
-    """Probe edges from `first` to the end of its bounce, and encoder edges from as long before to as long after, ticks from `first`."""
+    """Probe edges from `edge` to the end of its bounce, and encoder edges from as long before to as long after, ticks from `edge`."""
+    first = edge.contact
     contacts: list[tuple[int, bool]] = []
     edges: dict[int, int] = {}
     reach = 2 * end_ticks + tick_hz // 100
-    for message in _near(journal, first):
+    for message in _near(journal, edge.wire):
         if isinstance(message, Contact):
             at = _after(message.tick, first.tick)
             if not -reach <= at <= reach:
@@ -161,15 +133,18 @@ def _around(
     return contacts, list(_once(near, round(_SAME_S * tick_hz)))
 
 
-def _near(journal: Path, first: Contact) -> list[Message]:
-    """Messages shortly before and after `first` in the journal; further away a tick may have wrapped."""
-    before: deque[Message] = deque(maxlen=_NEAR)
-    messages = _messages(journal)
-    for message in messages:
-        before.append(message)
-        if message == first:
-            break
-    return [*before, *islice(messages, _NEAR)]
+def _near(journal: Path, wire: bytes) -> list[Message]:
+    """Messages of the session shortly before and after the frame `wire` in the journal; further away a tick may have wrapped."""
+    with JournalReader(journal) as reader:
+        received = b"".join(record.payload for record in reader.records() if record.kind is Kind.FROM_BOARD)
+    # Only the frames near it are decoded: a journal has tens of thousands.
+    frames = received.split(b"\0")
+    at = frames.index(wire)
+    found = FrameReader().feed(b"\0".join(frames[max(0, at - _NEAR) : at + _NEAR + 1]) + b"\0")
+    whole = [frame for frame in found if isinstance(frame, Frame)]
+    session = next(frame.session for frame in whole if frame.wire == wire)
+    # By its number, so that a frame that came twice counts once.
+    return list({frame.sequence: frame.message for frame in whole if frame.session == session}.values())
 
 
 def _once(edges: Iterable[tuple[int, int]], same_ticks: int) -> Iterator[tuple[int, int]]:
@@ -184,20 +159,3 @@ def _once(edges: Iterable[tuple[int, int]], same_ticks: int) -> Iterator[tuple[i
 def _after(tick: int, start: int) -> int:
     """Ticks from `start`, which wraps at 2^32, to `tick`; negative before it."""
     return (tick - start + _WRAP // 2) % _WRAP - _WRAP // 2
-
-
-def _messages(journal: Path) -> Iterator[Message]:
-    """The board's messages of all sessions in order."""
-    stream = SessionStream()
-    with JournalReader(journal) as reader:
-        for record in reader.records():
-            yield from _of(stream, record)
-
-
-def _of(stream: SessionStream, record: Record) -> Iterator[Message]:
-    if record.kind is Kind.TO_BOARD:
-        stream.sent(record.payload)
-    elif record.kind is Kind.FROM_BOARD:
-        for item in stream.received(record.payload):
-            if isinstance(item, Frame):
-                yield item.message

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 
 from bench.files import printable
 from bench.reports import pictures
-from bench.reports.evidence import CloseUp, Evidence, PassPoint
+from bench.reports.drawn import (
+    CloseUp,
+    DrawnBreaker,
+    DrawnOpening,
+    PassesPicture,
+    RingPicture,
+    Wanted,
+)
+from bench.reports.evidence import Evidence
 from bench.reports.first_page import VERDICTS
 from bench.reports.layout import DASH, Fact, Picture, Section, Table, figure, general
 from bench.result import BreakerRow, DifferenceRow, NeutralRow, OpeningRow, ResultDocument
@@ -26,27 +34,79 @@ _OPENINGS = (
     "passes",
     "scatter °",
 )
+#: Names of the pictures, with the channel for those of a breaker.
+_PASSES, _RING, _CLOSE_UP = "passes-", "ring-", "close-up"
+#: Above it no coverage factor differs from that of infinitely many; without any scatter 50 digits would be printed.
+_MOST_FREEDOM = 1_000_000
 _MORE = ("lobe", "dwell °", "closing °", "bounce ms", "offset °", "cylinder", "crankshaft ° ± U")
 
 
-def openings(result: ResultDocument, seen: Evidence, no_journal: str) -> Section:
-    """Every opening with its limits and verdict, and every pass as a picture."""
+def wanted(result: ResultDocument, seen: Evidence) -> dict[str, Wanted]:
+    """What is to be drawn for the sections below, by the pictures' names."""
+    found = {} if result.as_found is None else {b.name: b for b in result.as_found.breakers}
+    poles = (result.unit or {}).get("poles")
+    drawn: dict[str, Wanted] = {}
+    for breaker in result.breakers:
+        passes = seen.left.get(breaker.name, ())
+        measured = any(o.angle_deg is not None for o in breaker.openings)
+        if passes or measured:
+            before = found.get(breaker.name)
+            drawn[_PASSES + str(breaker.channel)] = PassesPicture(
+                drawn_breaker(breaker),
+                passes,
+                None if before is None else drawn_breaker(before),
+                seen.found.get(breaker.name, ()),
+            )
+        if measured and isinstance(poles, int):
+            clockwise = (result.unit or {}).get("rotation") == "clockwise"
+            drawn[_RING + str(breaker.channel)] = RingPicture(drawn_breaker(breaker), 360.0 / poles, clockwise)
+    if seen.close_up is not None:
+        drawn[_CLOSE_UP] = seen.close_up
+    return drawn
+
+
+def drawn_breaker(breaker: BreakerRow) -> DrawnBreaker:
+    """What the pictures show of a breaker."""
+    return DrawnBreaker(
+        printable(breaker.name),
+        printable(breaker.from_),
+        tuple(
+            DrawnOpening(
+                o.lobe,
+                o.angle_deg,
+                o.expanded_uncertainty_deg,
+                o.from_neutral_deg,
+                o.target_deg,
+                o.lower_limit_deg,
+                o.upper_limit_deg,
+                o.offset_deg,
+                o.verdict,
+            )
+            for o in breaker.openings
+        ),
+    )
+
+
+def openings(result: ResultDocument, seen: Evidence, no_journal: str, svgs: Mapping[str, str]) -> Section:
+    """Every opening with its limits and verdict, and every pass as a picture; `svgs` are those `wanted`, drawn."""
     found = result.as_found
     drawn: list[Picture] = []
     tables: list[Table] = []
     for breaker in result.breakers:
         before = None if found is None else next((b for b in found.breakers if b.name == breaker.name), None)
-        passes, before_passes = seen.left.get(breaker.name, ()), seen.found.get(breaker.name, ())
-        if passes or any(o.angle_deg is not None for o in breaker.openings):
-            drawn.append(_passes_picture(breaker, passes, before, before_passes))
-        name = printable(breaker.name)
+        name, picture = printable(breaker.name), _PASSES + str(breaker.channel)
+        if picture in svgs:
+            passes = len(seen.left.get(breaker.name, ()))
+            drawn.append(_passes_picture(picture, svgs[picture], breaker, passes, before))
         tables += _tables(breaker, f"{name}: as left" if found is not None else f"{name}: as measured")
         if before is not None:
             tables += _tables(before, f"{name}: as found")
     tables += _difference_tables(result.differences, "as left" if found is not None else "as measured")
     if found is not None:
         tables += _difference_tables(found.differences, "as found")
-    tables += _spreads(result.breakers)
+    tables += _spreads(result.breakers, "" if found is None else ", as left")
+    if found is not None:
+        tables += _spreads(found.breakers, ", as found")
     sentences: tuple[str, ...] = (
         "Angles count in the running direction, in degrees of the rotating magnet. U is the expanded uncertainty, k the coverage "
         "factor, u the standard uncertainty; the probability that the true angle is inside the limits is P inside.",
@@ -56,19 +116,21 @@ def openings(result: ResultDocument, seen: Evidence, no_journal: str) -> Section
     return Section("Openings", sentences, pictures=tuple(drawn), tables=tuple(tables))
 
 
-def _passes_picture(
-    breaker: BreakerRow, passes: Sequence[PassPoint], before: BreakerRow | None, before_passes: Sequence[PassPoint]
-) -> Picture:
+def _passes_picture(picture: str, svg: str, breaker: BreakerRow, passes: int, before: BreakerRow | None) -> Picture:
     name = printable(breaker.name)
-    told = "; ".join(
+    told = _lobes(breaker) if before is None else f"As left: {_lobes(breaker)}. As found: {_lobes(before)}"
+    return Picture(
+        picture,
+        svg,
+        f"Plot of {passes} passes of {name} over its {len(breaker.openings)} lobes. {told}.",
+        f"{name}: every pass of every lobe in order, mean and expanded uncertainty, with target and limits where there are any.",
+    )
+
+
+def _lobes(breaker: BreakerRow) -> str:
+    return "; ".join(
         f"lobe {o.lobe} at {figure(o.angle_deg, 2)}° ± {figure(o.expanded_uncertainty_deg, 2)}°, {VERDICTS[o.verdict].lower()}"
         for o in breaker.openings
-    )
-    return Picture(
-        f"passes-{breaker.channel}",
-        pictures.passes_svg(breaker, passes, before, before_passes),
-        f"Plot of {len(passes)} passes of {name} over its {len(breaker.openings)} lobes. {told}.",
-        f"{name}: every pass of every lobe in order, mean and expanded uncertainty, with target and limits where there are any.",
     )
 
 
@@ -164,7 +226,7 @@ def _difference_tables(differences: tuple[DifferenceRow, ...], words: str) -> li
     return [Table(f"Differences, {words}", header, rows, tuple(h not in left for h in header), small=True)]
 
 
-def _spreads(breakers: tuple[BreakerRow, ...]) -> list[Table]:
+def _spreads(breakers: tuple[BreakerRow, ...], when: str) -> list[Table]:
     rows = tuple(
         (
             printable(b.name),
@@ -180,48 +242,48 @@ def _spreads(breakers: tuple[BreakerRow, ...]) -> list[Table]:
     if not rows:
         return []
     header = ("breaker", "earliest lobe", "latest lobe", "spread °", "± U °", "u °")
-    return [Table("Spread of the lobes, stated offsets taken off", header, rows, (False, *(True,) * 5))]
+    return [Table(f"Spread of the lobes, stated offsets taken off{when}", header, rows, (False, *(True,) * 5))]
 
 
-def around(result: ResultDocument) -> Section | None:
+def around(result: ResultDocument, svgs: Mapping[str, str]) -> Section | None:
     """Once around the cam, a ring for each breaker."""
-    unit = result.unit or {}
-    poles = unit.get("poles")
-    shown = [b for b in result.breakers if any(o.angle_deg is not None for o in b.openings)]
-    if not isinstance(poles, int) or not shown:
-        return None
     drawn = []
-    for breaker in shown:
-        name, scale = printable(breaker.name), pictures.ring_scale_deg(breaker)
+    when = "" if result.as_found is None else ", as left"
+    for breaker in result.breakers:
+        picture = _RING + str(breaker.channel)
+        if picture not in svgs:
+            continue
+        name, scale = printable(breaker.name), pictures.ring_scale_deg(drawn_breaker(breaker))
         told = "; ".join(f"lobe {o.lobe} {VERDICTS[o.verdict].lower()}" for o in breaker.openings)
         target = any(o.target_deg is not None for o in breaker.openings)
         middle = "the target" if target else "the mean of the lobes"
         drawn.append(
             Picture(
-                f"ring-{breaker.channel}",
-                pictures.ring_svg(breaker, 360.0 / poles, unit.get("rotation") == "clockwise"),
-                f"Ring picture of {name} around one turn of its cam: {told}. The ring is {scale:g}° to either side of {middle}.",
-                f"{name}: dotted circle {middle}, N neutral, blue sector between the limits; mark outward: late, inward: early, with its "
-                "expanded uncertainty. Disc inside, cross outside, diamond undecided, hollow square no limits.",
+                picture,
+                svgs[picture],
+                f"Ring picture of {name}{when} around one turn of its cam: {told}. The ring is {scale:g}° to either side of {middle}.",
+                f"{name}{when}: dotted circle {middle}, N neutral, blue sector between the limits; mark outward: late, inward: early, with "
+                "its expanded uncertainty. Disc inside, cross outside, diamond undecided, hollow square no limits.",
             )
         )
-    return Section("Once around the cam", pictures=tuple(drawn))
+    return Section("Once around the cam", pictures=tuple(drawn)) if drawn else None
 
 
-def close_up(seen: Evidence) -> Section | None:
+def close_up(result: ResultDocument, seen: Evidence, svgs: Mapping[str, str]) -> Section | None:
     """One opening in time."""
     near = seen.close_up
     if near is None:
         return None
+    when = "" if result.as_found is None else " as left"
     return Section(
         "One opening up close",
         (_close_up_words(near),),
         pictures=(
             Picture(
-                "close-up",
-                pictures.close_up_svg(near),
+                _CLOSE_UP,
+                svgs[_CLOSE_UP],
                 "Two plots of probe and encoder edges over time around one opening. " + _close_up_words(near),
-                f"{printable(near.breaker)}, lobe {near.lobe}: what the probe saw, over the encoder's edges.",
+                f"{printable(near.breaker)}, lobe {near.lobe}{when}: what the probe saw, over the encoder's edges.",
             ),
         ),
     )
@@ -297,4 +359,6 @@ def _limits(row: OpeningRow | DifferenceRow) -> str:
 
 def freedom(value: float | None) -> str:
     """Degrees of freedom; null in a document means infinitely many."""
+    if value is not None and value > _MOST_FREEDOM:
+        return f"> {_MOST_FREEDOM:,.0f}"
     return "∞" if value is None else general(value, 4)

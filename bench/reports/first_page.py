@@ -13,6 +13,13 @@ VERDICTS = {
     "undecided": "UNDECIDED",
     "none": "NO VERDICT",
 }
+#: Of what was found; worst first.
+_FOUND = {
+    "outside": "outside the limits",
+    "undecided": "undecided",
+    "none": "without a verdict",
+    "inside": "inside the limits",
+}
 #: More would not be read in a sentence.
 _MOST_NAMED = 4
 
@@ -53,7 +60,21 @@ def _what(result: ResultDocument) -> str:
 def _found(found: FoundRow | None) -> str:
     if found is None:
         return "As found: not measured apart; this report holds one measurement."
-    return f"As found, before anything was touched, {_figures(found.breakers, found.differences)}."
+    return (
+        f"As found, before anything was touched, {_figures(found.breakers, found.differences)}.{_found_verdict(found)}"
+    )
+
+
+def _found_verdict(found: FoundRow) -> str:
+    verdicts = [verdict for _, verdict in _limited(found)]
+    if len(verdicts) == 1:
+        return f" The one limited figure was {_FOUND[verdicts[0]]}."
+    told = [
+        f"{number} {'was' if number == 1 else 'were'} {words}"
+        for verdict, words in _FOUND.items()
+        if (number := verdicts.count(verdict))
+    ]
+    return f" Of {len(verdicts)} limited figures, {joined(told)}." if told else ""
 
 
 def _figures(breakers: tuple[BreakerRow, ...], differences: tuple[DifferenceRow, ...]) -> str:
@@ -112,7 +133,7 @@ def _with_uncertainty(result: ResultDocument) -> str:
     }.get(str(rule), ", each by its value alone")
 
 
-def _limited(result: ResultDocument) -> list[tuple[str, str]]:
+def _limited(result: ResultDocument | FoundRow) -> list[tuple[str, str]]:
     found = [
         (f"{printable(b.name)} lobe {o.lobe} at {figure(o.angle_deg, 2)}° ({_range(o)})", o.verdict)
         for b in result.breakers

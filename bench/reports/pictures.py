@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from bench.drawing import COLOURS, svg
-from bench.files import printable
-from bench.reports.evidence import CloseUp, PassPoint
-from bench.result import BreakerRow, OpeningRow
+from bench.reports.drawn import CloseUp, DrawnBreaker, DrawnOpening, PassesPicture, PassPoint, RingPicture, Wanted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,23 +23,23 @@ _WIDTH_INCH = 7.0
 _TRACK, _HALF = 1.0, 0.22
 
 
-def passes_svg(
-    left: BreakerRow, passes: Sequence[PassPoint], found: BreakerRow | None, found_passes: Sequence[PassPoint]
-) -> str:
-    """Every pass of every lobe with its mean ± expanded uncertainty, between the limits; as found beside as left, if there is both."""
-    return _text(
-        svg((_WIDTH_INCH, 3.4), lambda f: _passes(f, left, passes, found, found_passes), see_through=True, fitted=False)
-    )
+def draw(wanted: Mapping[str, Wanted]) -> dict[str, str]:
+    """The SVG of every wanted picture, under the same names."""
+    return {name: _svg(picture) for name, picture in wanted.items()}
 
 
-def ring_svg(breaker: BreakerRow, spacing_deg: float, clockwise: bool) -> str:
-    """Once around the cam: each opening where it comes, outward when late and inward when early; the band is the tolerance."""
-    return _text(svg((4.6, 4.6), lambda f: _ring(f, breaker, spacing_deg, clockwise), see_through=True, fitted=False))
+def load() -> None:
+    """Load the drawing library now rather than with the first picture."""
+    import matplotlib.backends.backend_svg
+    import matplotlib.figure  # noqa: F401
 
 
-def close_up_svg(seen: CloseUp) -> str:
-    """One opening in time: above beside one degree of a hand plate, below only the edges."""
-    return _text(svg((_WIDTH_INCH, 4.4), lambda f: _close_up(f, seen), see_through=True, fitted=False))
+def _svg(wanted: Wanted) -> str:
+    if isinstance(wanted, PassesPicture):
+        return _text(svg((_WIDTH_INCH, 3.4), lambda f: _passes(f, wanted), see_through=True, fitted=False))
+    if isinstance(wanted, RingPicture):
+        return _text(svg((4.6, 4.6), lambda f: _ring(f, wanted), see_through=True, fitted=False))
+    return _text(svg((_WIDTH_INCH, 4.4), lambda f: _close_up(f, wanted), see_through=True, fitted=False))
 
 
 def _text(picture: bytes) -> str:
@@ -54,20 +52,16 @@ def _text(picture: bytes) -> str:
 # --- passes ----------------------------------------------------------------------------------------------------------
 
 
-def _passes(
-    figure: Figure,
-    left: BreakerRow,
-    passes: Sequence[PassPoint],
-    found: BreakerRow | None,
-    found_passes: Sequence[PassPoint],
-) -> None:
+def _passes(figure: Figure, wanted: PassesPicture) -> None:
+    """With its mean ± expanded uncertainty, between the limits; as found beside as left, if there is both."""
+    left, found = wanted.left, wanted.found
     axes = figure.add_axes((0.09, 0.3, 0.9, 0.67))
     _limits(axes, left)
     aside = 0.0
     if found is not None:
         aside = 0.2
-        _series(axes, found, found_passes, -aside, "s", OUT, "as found")
-    _series(axes, left, passes, aside, "o", LINE, "as left" if found is not None else "measured")
+        _series(axes, found, wanted.found_passes, -aside, "s", OUT, "as found")
+    _series(axes, left, wanted.passes, aside, "o", LINE, "as left" if found is not None else "measured")
     axes.set_xlabel("lobe" if len(left.openings) < 12 else "lobe (from 0)")
     axes.set_ylabel(f"degrees from {_short(left.from_)}")
     axes.set_xticks([o.lobe for o in left.openings])
@@ -76,7 +70,7 @@ def _passes(
     figure.legend(*axes.get_legend_handles_labels(), loc="lower left", ncols=2, frameon=False, fontsize=8)
 
 
-def _limits(axes: Axes, breaker: BreakerRow) -> None:
+def _limits(axes: Axes, breaker: DrawnBreaker) -> None:
     """A box for each limited lobe: they differ on a compensated cam."""
     told = False
     for opening in breaker.openings:
@@ -94,7 +88,7 @@ def _limits(axes: Axes, breaker: BreakerRow) -> None:
 
 
 def _series(
-    axes: Axes, breaker: BreakerRow, passes: Sequence[PassPoint], aside: float, shape: str, colour: str, words: str
+    axes: Axes, breaker: DrawnBreaker, passes: Sequence[PassPoint], aside: float, shape: str, colour: str, words: str
 ) -> None:
     most = max((p.number for p in passes), default=1)
     step = 0.5 / (2 if aside else 1) / max(1, most)
@@ -125,14 +119,14 @@ def _series(
 # --- once around -----------------------------------------------------------------------------------------------------
 
 
-def _off_target(opening: OpeningRow, middle_deg: float) -> float | None:
+def _off_target(opening: DrawnOpening, middle_deg: float) -> float | None:
     if opening.angle_deg is None:
         return None
     target = opening.target_deg
     return opening.angle_deg - (target if target is not None else middle_deg + (opening.offset_deg or 0.0))
 
 
-def ring_scale_deg(breaker: BreakerRow) -> float:
+def ring_scale_deg(breaker: DrawnBreaker) -> float:
     """Deviation from the target that the half-width of the ring stands for, degrees: 1, 2 or 5 times a power of ten."""
     middle = _middle(breaker)
     reach = [0.05]
@@ -151,7 +145,7 @@ def ring_scale_deg(breaker: BreakerRow) -> float:
     return next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= wanted * 0.999)
 
 
-def _middle(breaker: BreakerRow) -> float:
+def _middle(breaker: DrawnBreaker) -> float:
     known = [o.angle_deg - (o.offset_deg or 0.0) for o in breaker.openings if o.angle_deg is not None]
     return math.fsum(known) / len(known) if known else 0.0
 
@@ -159,7 +153,7 @@ def _middle(breaker: BreakerRow) -> float:
 class Round:
     """Places around the cam's turn, from the top in the running direction; a deviation is a radius."""
 
-    def __init__(self, breaker: BreakerRow, spacing_deg: float, clockwise: bool) -> None:
+    def __init__(self, breaker: DrawnBreaker, spacing_deg: float, clockwise: bool) -> None:
         self.spacing_deg = spacing_deg
         self.turn_deg = len(breaker.openings) * spacing_deg
         self.scale_deg = ring_scale_deg(breaker)
@@ -179,7 +173,9 @@ class Round:
         return _TRACK + off_deg / self.scale_deg * _HALF
 
 
-def _ring(figure: Figure, breaker: BreakerRow, spacing_deg: float, clockwise: bool) -> None:
+def _ring(figure: Figure, wanted: RingPicture) -> None:
+    """Each opening where it comes, outward when late and inward when early; the band is the tolerance."""
+    breaker, spacing_deg, clockwise = wanted.breaker, wanted.spacing_deg, wanted.clockwise
     axes = figure.add_axes((0.0, 0.0, 1.0, 0.95))
     axes.set_aspect("equal")
     axes.set_axis_off()
@@ -192,12 +188,10 @@ def _ring(figure: Figure, breaker: BreakerRow, spacing_deg: float, clockwise: bo
         neutral = opening.lobe * spacing_deg
         inner, outer = around.point(neutral, _TRACK - _HALF - 0.12), around.point(neutral, _TRACK - _HALF)
         axes.plot(*zip(inner, outer), color=INK, linewidth=1.4)
-        axes.annotate("N", around.point(neutral, _TRACK - _HALF - 0.2), ha="center", va="center", fontsize=8, color=INK)
+        axes.text(*around.point(neutral, _TRACK - _HALF - 0.2), "N", ha="center", va="center", fontsize=8, color=INK)
         _opening(axes, around, opening)
     sense = "clockwise" if clockwise else "counterclockwise"
-    axes.annotate(
-        f"turns {sense},\nseen from the\ndrive end", (0, 0), ha="center", va="center", fontsize=7.5, color=INK
-    )
+    axes.text(0, 0, f"turns {sense},\nseen from the\ndrive end", ha="center", va="center", fontsize=7.5, color=INK)
     axes.set_title(
         f"{_short(breaker.name)}: inner edge {around.scale_deg:g}° early, outer edge {around.scale_deg:g}° late",
         fontsize=9,
@@ -205,7 +199,7 @@ def _ring(figure: Figure, breaker: BreakerRow, spacing_deg: float, clockwise: bo
     )
 
 
-def _opening(axes: Axes, around: Round, opening: OpeningRow) -> None:
+def _opening(axes: Axes, around: Round, opening: DrawnOpening) -> None:
     off = _off_target(opening, around.middle_deg)
     if off is None:
         return
@@ -229,8 +223,8 @@ def _opening(axes: Axes, around: Round, opening: OpeningRow) -> None:
         markersize=5.5,
         fillstyle="none" if shape == "s" else "full",
     )
-    axes.annotate(
-        str(opening.lobe), around.point(at, _TRACK + _HALF + 0.12), ha="center", va="center", fontsize=9, color=INK
+    axes.text(
+        *around.point(at, _TRACK + _HALF + 0.12), str(opening.lobe), ha="center", va="center", fontsize=9, color=INK
     )
 
 
@@ -238,14 +232,16 @@ def _opening(axes: Axes, around: Round, opening: OpeningRow) -> None:
 
 
 def _close_up(figure: Figure, seen: CloseUp) -> None:
+    """In time: above beside one degree of a hand plate, below only the edges."""
     wide, near = figure.add_axes((0.1, 0.66, 0.88, 0.27)), figure.add_axes((0.1, 0.11, 0.88, 0.41))
     speed = max(abs(seen.speed_deg_s), 1e-6)
     degree_us = HAND_PLATE_DEG / speed * 1e6
     _edges(wide, seen, -0.7 * degree_us, 0.7 * degree_us)
     wide.plot((-degree_us / 2, degree_us / 2), (1.4, 1.4), "|-", color=OUT, markersize=12, linewidth=2.0)
-    wide.annotate(
+    wide.text(
+        0,
+        1.55,
         f"one degree of a hand plate: {degree_us:.0f} µs at {speed:.0f}°/s",
-        (0, 1.55),
         ha="center",
         va="bottom",
         fontsize=8,
@@ -276,5 +272,4 @@ def _edges(axes: Axes, seen: CloseUp, begin_us: float, end_us: float) -> None:
 
 def _short(name: str) -> str:
     """A name from the user's file, short enough for a picture."""
-    shown = printable(name)
-    return shown if len(shown) <= 40 else shown[:39] + "…"
+    return name if len(name) <= 40 else name[:39] + "…"

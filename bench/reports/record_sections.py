@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from bench import cautions
+from bench import cautions, entries
 from bench.files import printable
 from bench.records.model import Check, JournalLink, Record, Stored, Tool
 from bench.reports.layout import DASH, Fact, Section, Table, figure, general
@@ -45,17 +45,11 @@ def checks(stored: Stored | None) -> Section | None:
 
 
 def _check(check: Check) -> tuple[str, ...]:
-    low, high = check.lower_limit, check.upper_limit
-    limits = DASH
-    if low is not None and high is not None:
-        limits = f"{general(low)} to {general(high)}"
-    elif low is not None or high is not None:
-        limits = f"at least {general(low)}" if high is None else f"at most {general(high)}"
     return (
-        printable(check.name),
+        printable(check.name) + (" (stops the job)" if check.stops_job else ""),
         general(check.value),
         _or_dash(check.unit),
-        limits,
+        entries.limits_text(check.lower_limit, check.upper_limit, general) or DASH,
         _or_dash(check.verdict),
         _tool(check.tool),
         DASH if check.tool is None else _or_dash(check.tool.calibration_due),
@@ -72,7 +66,7 @@ def _tool(tool: Tool | None) -> str:
 def remarks(result: ResultDocument, stored: Stored | None) -> Section | None:
     """Findings, notes of the measurement, skipped steps, cautions acknowledged, and every amendment."""
     items = [printable(n.text) + (f" ({n.times} times)" if n.times > 1 else "") for n in result.notes]
-    items += [f"Entered at the bench: {_entered(entry)}" for entry in result.entries]
+    items += [f"Entered at the bench: {text}" for entry in result.entries if (text := _entered(entry, stored))]
     tables = []
     if stored is not None:
         record = stored.record
@@ -99,9 +93,20 @@ def remarks(result: ResultDocument, stored: Stored | None) -> Section | None:
     return Section("Findings, notes and amendments", tables=tuple(tables), items=tuple(items))
 
 
-def _entered(entry: dict[str, Any]) -> str:
+def _entered(entry: dict[str, Any], stored: Stored | None) -> str:
+    """One entry in words; empty if the record, which tells of it elsewhere, holds it."""
+    told = entries.sentence(entry)
+    if told is not None:
+        return told
+    text = entry.get("text")
+    if stored is not None and isinstance(text, str) and _is_held(printable(text.strip()), stored.record):
+        return ""
     kind = printable(str(entry.get("kind", "")))
     return f"{kind}: " + ", ".join(printable(f"{key} {_plain(value)}") for key, value in entry.items() if key != "kind")
+
+
+def _is_held(text: str, record: Record) -> bool:
+    return text in (*record.cautions_acknowledged, *record.skipped_steps, *(f.text for f in record.findings))
 
 
 def bench(result: ResultDocument, file: dict[str, Any], stored: Stored | None) -> Section:

@@ -222,6 +222,47 @@ def test_a_table_holds_every_opening_with_the_units_in_its_dictionary(filled: St
     assert (told["angle_deg"], told["bounce_ms"], told["service_hours"]) == ("deg", "ms", "h")
 
 
+# What OWASP's page "CSV Injection" lists: a cell that begins so is worked out by the common spreadsheets.
+@pytest.mark.parametrize("begin", ["=", "+", "-", "@", "\t", "\r", "\n", " =", "\uff1d", "\uff0b", "\uff0d", "\uff20"])
+def test_no_text_in_a_table_is_worked_out_by_a_spreadsheet(tmp_path: Path, begin: str) -> None:
+    hostile = f'{begin}HYPERLINK("x","y")'
+    with open_store(tmp_path / "s.sqlite") as store:
+        store.add(record(1, operator=hostile, serial_number=hostile))
+        kept = list(store.all())
+        write(tmp_path / "x.csv", kept)
+        write(tmp_path / "x.json", kept)
+    with (tmp_path / "x.csv").open(encoding="utf-8", newline="") as file:
+        (line,) = csv.DictReader(file)
+    assert line["operator"] == line["serial_number"] == f"'{hostile}"
+    (opening,) = json.loads((tmp_path / "x.json").read_text("utf-8"))["openings"]
+    assert opening["operator"] == opening["serial_number"] == hostile
+
+
+def test_taking_off_the_apostrophe_that_the_dictionary_tells_of_gives_every_text_back(tmp_path: Path) -> None:
+    texts = ("'quoted'", "''", "=1", "'=1", "A. Learner", "3-4", "a=b")
+    with open_store(tmp_path / "s.sqlite") as store:
+        for number, text in enumerate(texts, 1):
+            store.add(record(number, operator=text))
+        write(tmp_path / "x.csv", store.all())
+    with (tmp_path / "x.csv").open(encoding="utf-8", newline="") as file:
+        given = [line["operator"] for line in csv.DictReader(file)]
+    assert tuple(text.removeprefix("'") for text in given) == texts
+    with (tmp_path / "x.dictionary.csv").open(encoding="utf-8", newline="") as file:
+        told = {line["name"]: (line["type"], line["in CSV"]) for line in csv.DictReader(file)}
+    assert "apostrophe" in told["operator"][1]
+    assert {type_ for type_, rule in told.values() if not rule} == {"number", "whole", "yes/no"}
+
+
+def test_a_negative_figure_in_a_table_stays_a_figure(tmp_path: Path) -> None:
+    made = record(1)
+    made.result["breakers"][0]["openings"][0]["angle_deg"] = -10.25
+    with open_store(tmp_path / "s.sqlite") as store:
+        store.add(made)
+        write(tmp_path / "x.csv", store.all())
+    with (tmp_path / "x.csv").open(encoding="utf-8", newline="") as file:
+        assert [line["angle_deg"] for line in csv.DictReader(file)] == ["-10.25"]
+
+
 def test_every_column_that_tells_a_unit_in_its_name_has_it_in_the_dictionary() -> None:
     for column in COLUMNS:
         for unit in ("deg", "ms"):

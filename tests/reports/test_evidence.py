@@ -10,7 +10,9 @@ import pytest
 
 from bench.replay import replay
 from bench.reports import evidence, pictures
-from bench.reports.evidence import CloseUp, Evidence
+from bench.reports.drawn import CloseUp, DrawnBreaker, PassesPicture, RingPicture
+from bench.reports.evidence import Evidence
+from bench.reports.figure_sections import drawn_breaker
 from bench.result import BreakerRow
 from tests.reports.support import Kept, breaker, keep, opening, stored
 
@@ -77,6 +79,10 @@ def _row(**figures: object) -> BreakerRow:
     ).record.document.breakers[0]
 
 
+def _drawn(**figures: object) -> DrawnBreaker:
+    return drawn_breaker(_row(**figures))
+
+
 def test_the_opening_that_is_looked_at_has_least_to_spare() -> None:
     # Angles 9, 10, 11, 12 between 8 and 12.5: to spare 1, 2, 1.5, 0.5.
     assert evidence.decisive(_row(target_deg=10.0, lower_limit_deg=8.0, upper_limit_deg=12.5)) == 3
@@ -86,14 +92,14 @@ def test_the_opening_that_is_looked_at_has_least_to_spare() -> None:
 
 def test_the_ring_is_as_wide_as_needed_and_no_wider() -> None:
     # Off the target by -1, 0, 1, 2 with U = 0.2: 2.2 is needed, 5 is the next round figure.
-    assert pictures.ring_scale_deg(_row(target_deg=10.0, lower_limit_deg=8.0, upper_limit_deg=12.0)) == 5.0
+    assert pictures.ring_scale_deg(_drawn(target_deg=10.0, lower_limit_deg=8.0, upper_limit_deg=12.0)) == 5.0
     # Without limits off their mean of 10.5 by at most 1.5, and 0.2: 2.
-    assert pictures.ring_scale_deg(_row()) == 2.0
+    assert pictures.ring_scale_deg(_drawn()) == 2.0
 
 
 @pytest.mark.parametrize("clockwise", [True, False])
 def test_lobes_follow_each_other_in_the_running_direction(clockwise: bool) -> None:
-    around = pictures.Round(_row(), 90.0, clockwise)
+    around = pictures.Round(_drawn(), 90.0, clockwise)
     x, y = around.point(90.0, 1.0)
     assert (x, y) == (pytest.approx(1.0 if clockwise else -1.0), pytest.approx(0.0, abs=1e-12))
     # Outward is late.
@@ -101,11 +107,14 @@ def test_lobes_follow_each_other_in_the_running_direction(clockwise: bool) -> No
 
 
 def test_a_picture_names_no_network_and_no_file(chattering: CloseUp, tmp_path: Path) -> None:
-    for svg in (
-        pictures.close_up_svg(chattering),
-        pictures.ring_svg(_row(), 90.0, True),
-        pictures.passes_svg(_row(), (), None, ()),
-    ):
+    wanted = {
+        "close-up": chattering,
+        "ring": RingPicture(_drawn(), 90.0, True),
+        "passes": PassesPicture(_drawn(), (), None, ()),
+    }
+    svgs = pictures.draw(wanted)
+    assert svgs.keys() == wanted.keys()
+    for svg in svgs.values():
         assert svg.startswith("<svg")
         assert "DOCTYPE" not in svg
         assert not [line for line in svg.splitlines() if "://" in line and "xmlns" not in line]

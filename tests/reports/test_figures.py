@@ -33,7 +33,8 @@ def expected(record: Record) -> list[str]:
     def degrees(value: float | None, places: int = 3) -> None:
         found.append(None if value is None else f"{value:.{places}f}")
 
-    for breaker in result.breakers:
+    before = result.as_found
+    for breaker in (*result.breakers, *(() if before is None else before.breakers)):
         for opening in breaker.openings:
             for value in (
                 opening.angle_deg,
@@ -62,19 +63,26 @@ def expected(record: Record) -> list[str]:
         if breaker.lobe_spread is not None:
             degrees(breaker.lobe_spread.spread_deg)
             degrees(breaker.lobe_spread.expanded_uncertainty_deg)
-    for neutral in result.neutrals:
+    for difference in (*result.differences, *(() if before is None else before.differences)):
+        for value in (abs(difference.angle_deg or 0.0), difference.expanded_uncertainty_deg):
+            degrees(value)
+        for row in difference.budget:
+            found.append(row.source)
+            degrees(row.contribution_deg, 4)
+    for neutral in (*result.neutrals, *(() if before is None else before.neutrals)):
         degrees(neutral.standard_uncertainty_deg)
         for estimate in neutral.estimates:
             degrees(abs(estimate.offset_deg or 0.0))
             degrees(estimate.standard_uncertainty_deg)
     for check in record.checks:
-        found += [check.name, f"{check.value:g}", f"{check.lower_limit:g}", f"{check.upper_limit:g}"]
+        found += [check.name, f"{check.value:g}"]
+        found += [f"{limit:g}" for limit in (check.lower_limit, check.upper_limit) if limit is not None]
         found += [] if check.tool is None else [check.tool.name, check.tool.serial_number, check.tool.calibration_due]
     found += [
         record.id,
         record.journal.sha256,
         record.operator,
-        f"{record.service_hours:g}",
+        None if record.service_hours is None else f"{record.service_hours:g}",
         record.instrument.board_id,
     ]
     found += [str(record.instrument.counts_per_turn), record.instrument.firmware, str(record.journal.size_bytes)]

@@ -9,6 +9,8 @@ import pytest
 
 from bench.records.model import Amendment, Check, Stored
 from bench.reports import pictures
+from bench.reports.drawn import PassesPicture, RingPicture
+from bench.reports.figure_sections import drawn_breaker
 from bench.reports.history import History, Trend, history
 from bench.reports.history_pictures import MOST_PANELS, history_svg
 from tests.reports.support import AT, breaker, opening, stored
@@ -161,8 +163,11 @@ def test_a_name_with_signs_that_no_picture_may_hold_is_drawn_without_them() -> N
     told = history("SIM\x07", [stored(1, result)], None, False)
     ElementTree.fromstring(history_svg([told]))
     row = stored(1, result).record.document.breakers[0]
-    ElementTree.fromstring(pictures.ring_svg(row, 90.0, True))
-    ElementTree.fromstring(pictures.passes_svg(row.model_copy(update={"from_": row.name}), (), None, ()))
+    drawn = drawn_breaker(row.model_copy(update={"from_": row.name}))
+    svgs = pictures.draw({"ring": RingPicture(drawn, 90.0, True), "passes": PassesPicture(drawn, (), None, ())})
+    assert len(svgs) == 2
+    for svg in svgs.values():
+        ElementTree.fromstring(svg)
 
 
 def test_a_picture_of_too_many_figures_is_refused() -> None:

@@ -39,10 +39,17 @@ def test_what_was_left_names_every_breaker_with_its_reference() -> None:
 def test_as_found_is_told_apart_from_as_left() -> None:
     found = {"neutrals": [], "differences": [], "breakers": [lobes(6.5, verdict="outside")]}
     page = first({"breakers": [lobes(10.0)], "as_found": found})
-    assert (
-        page.found == "As found, before anything was touched, main opened at 6.50° past neutral (each ± 0.20° or less)."
+    assert page.found == (
+        "As found, before anything was touched, main opened at 6.50° past neutral (each ± 0.20° or less). The one limited figure was "
+        "outside the limits."
     )
     assert page.left.startswith("As left, main opened at 10.00°")
+
+
+def test_what_was_found_without_limits_has_no_verdict() -> None:
+    unlimited = breaker("main", opening(angle_deg=6.5))
+    found = {"neutrals": [], "differences": [], "breakers": [unlimited]}
+    assert first({"breakers": [lobes(10.0)], "as_found": found}).found.endswith("(each ± 0.20° or less).")
 
 
 def test_without_an_as_found_measurement_that_is_said() -> None:

@@ -84,7 +84,7 @@ def test_scenarios_md_names_every_key() -> None:
         scenario.hand,
         scenario.board,
     ]
-    tables += [scenario.fault, load("impulse-fitted").impulse]
+    tables += [scenario.fault, load("impulse-fitted").impulse, load("exercise-surprise").exercise]
     missing = sorted(key for table in tables for key in keys(table) if f"`{key}" not in text and f"[{key}]" not in text)
     assert missing == []
 

@@ -140,7 +140,9 @@ def test_tcp_gives_the_same_bytes_as_in_process(rate: str) -> None:
 
 def test_it_says_what_it_serves() -> None:
     with served("--tcp", "127.0.0.1:0", "--scenario", "dual") as server:
-        assert set(server.ready) == {"port", "scenario", "seed", "job"}
+        files = {"job", "bench", "job_right", "bench_right"}
+        assert set(server.ready) == {"port", "scenario", "seed", "acting", "exercise"} | files
+        assert server.ready["exercise"] is None
         assert server.ready["scenario"] == "dual"
         assert server.ready["seed"] == SEED
         assert Path(server.ready["job"]).name == "dual.job.toml"
@@ -272,6 +274,7 @@ def test_it_ends_when_stdin_closes_if_so_asked() -> None:
         ["--pty", "--seed", "-1"],
         ["--pty", "--rate", "nan"],
         ["--pty", "--rate", "-1"],
+        ["--pty", "--acting", "--rate", "0"],
     ],
 )
 def test_bad_usage_is_refused(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:

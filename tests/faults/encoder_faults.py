@@ -1,0 +1,292 @@
+"""Faults of encoder, its wiring and its mounting: lines dead or swapped, glitches, illegal transitions, index, slips, off-centre."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+
+import numpy as np
+
+from bench.procedure import Step
+from firmware_protocol.quadrature import step_between_places
+from sim.encoder import Crossings
+from sim.scenario import Scenario
+from tests.faults.fault import STEPS, AtStep, Fault, crossings_of
+from tests.faults.row import OFF_MARKS_DEG, Row
+
+DOUBTFUL = frozenset({"count-doubtful"})
+#: Levels of A and B at each place of a line, and back (PROTOCOL.md section 7).
+LEVELS = ((0, 0), (1, 0), (1, 1), (0, 1))
+PLACE = {levels: place for place, levels in enumerate(LEVELS)}
+Rows = list[tuple[float, int, int, bool]]
+
+
+class Wires(AtStep):
+    """From a moment on (or all along), what the board sees of A and B is `seen(levels)`."""
+
+    def __init__(
+        self,
+        draw: random.Random,
+        seed: int,
+        seen: Callable[[tuple[int, int]], tuple[int, int]],
+        *,
+        always: bool = False,
+    ) -> None:
+        super().__init__(draw, seed, STEPS[1:])
+        self._seen = seen
+        if always:
+            self.at_s = 0.0
+        self._count: int | None = None
+        self._step = 1
+
+    def crossings(self, crossings: Crossings, now_s: float) -> Crossings:
+        """See Fault."""
+        if not len(crossings.time_s):
+            return crossings
+        if self._count is None:
+            before = int(crossings.count[0] - crossings.step[0])
+            if not self.due(now_s):
+                return crossings
+            self._count = before
+            self._place = before % 4
+        out: Rows = []
+        index = False
+        for time, count, at_index in zip(crossings.time_s.tolist(), crossings.count.tolist(), crossings.index.tolist()):
+            index = index or at_index
+            place = PLACE[self._seen(LEVELS[count % 4])]
+            step = step_between_places(self._place, place)
+            self._place = place
+            steps = [step] if step is not None else [self._step] * 2
+            for s in steps:
+                if s:
+                    self._step = s
+                    self._count += s
+                    out.append((time, s, self._count, index))
+                    index = False
+        return crossings_of(out)
+
+
+class Disturbed(AtStep):
+    """Changes the crossings of the chunk in which it strikes, by `change`; counts stay those of the disc unless it shifts them."""
+
+    def __init__(
+        self,
+        draw: random.Random,
+        seed: int,
+        change: Callable[[random.Random, Rows], Rows],
+        steps: tuple[tuple[Step, float], ...] = STEPS[1:],
+    ) -> None:
+        super().__init__(draw, seed, steps)
+        self._change = change
+        self._shift = 0
+
+    def crossings(self, crossings: Crossings, now_s: float) -> Crossings:
+        """See Fault."""
+        if len(crossings.time_s) >= 24 and self.due(now_s):
+            before = self._rows(crossings)
+            after = self._change(self.draw, list(before))
+            self._shift += (after[-1][2] - before[-1][2]) if after else 0
+            return crossings_of(after)
+        if not self._shift:
+            return crossings
+        return Crossings(crossings.time_s, crossings.step, crossings.count + self._shift, crossings.index)
+
+    def _rows(self, c: Crossings) -> Rows:
+        return list(zip(c.time_s.tolist(), c.step.tolist(), c.count.tolist(), c.index.tolist(), strict=True))
+
+
+def _glitch(draw: random.Random, rows: Rows, seconds: float) -> Rows:
+    """One line goes over and back for so long, in the middle between two edges."""
+    at = draw.randrange(4, len(rows) - 4)
+    time, step, count, _ = rows[at]
+    middle = (time + rows[at + 1][0]) / 2
+    back = draw.choice((1, -1))
+    first, second = (middle, back, count + back, False), (middle + seconds, -back, count, False)
+    made = sorted([*rows, first, second], key=lambda r: r[0])
+    # Whatever lies between them is counted from where the glitch has led.
+    out, here = [], rows[0][2] - rows[0][1]
+    for time, step, _, index in made:
+        here += step
+        out.append((time, step, here, index))
+    return out
+
+
+def _illegal(draw: random.Random, rows: Rows) -> Rows:
+    """Two edges come as one: both lines change at the same moment."""
+    at = draw.randrange(4, len(rows) - 4)
+    _, step, count, index = rows[at]
+    rows[at] = (rows[at + 1][0], step, count, index)
+    return rows
+
+
+def _extra_index(draw: random.Random, rows: Rows) -> Rows:
+    at = draw.randrange(len(rows))
+    time, step, count, _ = rows[at]
+    rows[at] = (time, step, count, True)
+    return rows
+
+
+class IndexGone(AtStep):
+    """From a moment on, or all along, no index comes; or it comes every so often only."""
+
+    def __init__(self, draw: random.Random, seed: int, *, always: bool = False, every: int = 0) -> None:
+        super().__init__(draw, seed, STEPS[1:])
+        self._every = every
+        self._seen = 0
+        if always:
+            self.at_s = 0.0
+
+    def crossings(self, crossings: Crossings, now_s: float) -> Crossings:
+        """See Fault."""
+        if self.at_s is None or now_s < self.at_s or not crossings.index.any():
+            return crossings
+        self._seen += 1
+        if self._every and self._seen % self._every == 0:
+            return crossings
+        self.strike(now_s)
+        return Crossings(crossings.time_s, crossings.step, crossings.count, np.zeros_like(crossings.index))
+
+
+class Slip(AtStep):
+    """The encoder's coupling slips: for a moment the magnet turns and the disc, index and all, stays."""
+
+    def __init__(self, draw: random.Random, seed: int, least: int, most: int, *, marked: bool = False) -> None:
+        super().__init__(draw, seed, ((Step.PASSES, 1.5),))
+        self._left = draw.randint(least, most)
+        self._lag = 0
+        self._marked = marked
+        self._presses = 0
+        self._down = False
+
+    def pedal(self, down: bool, now_s: float) -> bool:
+        """See Fault."""
+        self._presses += self._down and not down
+        self._down = down
+        if self._marked and self._presses == 4 and self.at_s is None:
+            self.at_s = now_s
+        return down
+
+    def crossings(self, crossings: Crossings, now_s: float) -> Crossings:
+        """See Fault."""
+        if not len(crossings.time_s):
+            return crossings
+        if self._left and self.at_s is not None and now_s >= self.at_s and (crossings.step > 0).all():
+            self.strike(now_s)
+            here = min(self._left, len(crossings.step))
+            self._left -= here
+            self._lag += here
+            rest = slice(here, None)
+        else:
+            rest = slice(0, None)
+        # The disc's place, and with it the index, is behind by the lag.
+        count = crossings.count[rest] - self._lag
+        index = (count % 10_000) == 0 if self._lag else crossings.index[rest]
+        return Crossings(crossings.time_s[rest], crossings.step[rest], count, index)
+
+
+class OffCentre(Fault):
+    """The grating runs out by more than the bench file's bound of 20 µm."""
+
+    def __init__(self, draw: random.Random, um: float) -> None:
+        super().__init__(draw)
+        self._um = um
+
+    def scenario(self, plain: Scenario) -> Scenario:
+        """See Fault."""
+        self.strike(0.0)
+        changed = plain.encoder.model_copy(update={"eccentricity_um": scenario_figure(self._um)})
+        return plain.model_copy(update={"encoder": changed})
+
+
+def scenario_figure(value: float) -> object:
+    """A fixed figure, as scenarios hold one."""
+    from sim.figures import fixed
+
+    return fixed(value)
+
+
+COUNT = frozenset({"count-lost", "incomplete", "no-opening", "no-closing", "impulse-coupling"})
+NOTICED = COUNT | DOUBTFUL | {"index-missing", "edges-missing"}
+ROWS = (
+    Row(
+        "encoder line dead from the start",
+        "B always 0",
+        lambda d, s: Wires(d, s, lambda v: (v[0], 0), always=True),
+        0.0,
+        COUNT,
+        COUNT,
+    ),
+    Row(
+        "encoder line dies",
+        "B stays at 0 from a moment on",
+        lambda d, s: Wires(d, s, lambda v: (v[0], 0)),
+        0.0,
+        NOTICED,
+        COUNT,
+    ),
+    Row(
+        "encoder lines swapped",
+        "A and B changed over",
+        lambda d, s: Wires(d, s, lambda v: (v[1], v[0]), always=True),
+        0.0,
+        frozenset({"wrong-direction"}),
+        frozenset({"wrong-direction"}),
+        tell_within_s=2.0,
+    ),
+    Row(
+        "glitch of 2 µs on a line", "over and back", lambda d, s: Disturbed(d, s, lambda d, r: _glitch(d, r, 2e-6)), 0.9
+    ),
+    Row(
+        "glitch of 60 µs on a line",
+        "over and back",
+        lambda d, s: Disturbed(d, s, lambda d, r: _glitch(d, r, 6e-5)),
+        0.9,
+    ),
+    Row(
+        "illegal transition",
+        "both lines change at once",
+        lambda d, s: Disturbed(d, s, _illegal),
+        0.9,
+        DOUBTFUL,
+        tell_within_s=2.0,
+    ),
+    Row(
+        "index missing", "no index at all", lambda d, s: IndexGone(d, s, always=True), 1.0, frozenset({"index-missing"})
+    ),
+    Row("index goes missing", "none from a moment on", IndexGone, 1.0),
+    Row(
+        "index every other turn", "each second one is missing", lambda d, s: IndexGone(d, s, always=True, every=2), 1.0
+    ),
+    Row(
+        "index where there is none",
+        "one more",
+        lambda d, s: Disturbed(d, s, _extra_index),
+        0.9,
+        DOUBTFUL,
+        tell_within_s=2.0,
+    ),
+    Row(
+        "coupling slips while passes are taken",
+        "0.4 to 4°, index and all",
+        lambda d, s: Slip(d, s, 12, 120),
+        0.0,
+        doubted=frozenset({"passes-apart"}),
+        weak="The index slips along. Passes of a lobe before and after it disagree, which is told beyond 1°; a lobe all of whose passes "
+        "come after it is silently wrong by less than that.",
+    ),
+    Row(
+        "coupling slips between marks and passes",
+        "0.4 to 4°, index and all",
+        lambda d, s: Slip(d, s, 12, 120, marked=True),
+        0.0,
+        weak="Nothing in the stream differs from that of a unit that opens so much later; only neutral marked again afterwards tells.",
+    ),
+    Row(
+        "encoder 60 µm off-centre",
+        "three times the stated bound",
+        lambda d, _: OffCentre(d, 60.0),
+        1.0,
+        # 2(e/r)·sin(Δ/2) over the 190° from the presses to lobe 1 (geometry).
+        off_marks_limit_deg=OFF_MARKS_DEG + 0.344,
+    ),
+)

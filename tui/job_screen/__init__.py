@@ -1,0 +1,1 @@
+"""The screen that leads through the whole job at the bench."""

@@ -1,0 +1,414 @@
+"""The application: pulls the session's snapshot some times a second, draws it, and turns keys into presses, entries and steps."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+from textual.app import App, ComposeResult
+from textual.binding import Binding
+from textual.widgets import Footer
+
+from bench.check_list import open_lines
+from bench.entries import skipped_entry
+from bench.errors import BenchError
+from bench.evaluation import Evaluation, evaluate_running
+from bench.procedure import Step
+from bench.run import Run
+from bench.session import Session
+from bench.snapshot import snapshot
+from tui.check_form import AdjustmentForm
+from tui.checks import Checks
+from tui.intake import IntakeResult
+from tui.job_screen import words
+from tui.job_screen.desk import Desk
+from tui.job_screen.dialogs import Choose, Question
+from tui.job_screen.help import HelpScreen
+from tui.job_screen.state import JobState
+from tui.job_screen.view import JobView
+
+REDRAW_HZ = 15
+#: What the passes so far say is worked out anew at most so often.
+JUDGE_EVERY_S = 1.0
+#: Steps in which the passes so far are judged.
+JUDGED = frozenset({Step.AS_FOUND, Step.VERIFY, Step.CHECKS})
+#: A rehearsal's hand: degrees and degrees per second of each key.
+SMALL_DEG, STEP_DEG, FAR_DEG = 0.1, 1.0, 15.0
+POINTS_DEG = 0.1
+TURN_DEG_S = 80.0
+
+
+class JobScreen(App[None]):
+    """Carries one job from intake to record."""
+
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS = [  # noqa: RUF012 - the framework declares it so
+        Binding("space", "press", "press: here, now", priority=False),
+        Binding("a", "lead('adjust')", "adjust again"),
+        Binding("n", "lead('neutral')", "neutral anew"),
+        Binding("k", "adjustment", "clearance, torque …"),
+        Binding("c", "checks", "other checks"),
+        Binding("e", "end", "end, keep record"),
+        Binding("r", "again", "begin again"),
+        Binding("v", "recheck", "recheck"),
+        Binding("b", "cue", "bell"),
+        Binding("m", "mend", "look and mend"),
+        Binding("question_mark", "help", "help"),
+        Binding("q", "leave", "leave"),
+        Binding("ctrl+c", "leave", "leave", show=False, priority=True),
+        Binding("right", "act('turn', 1)", show=False),
+        Binding("left", "act('turn', -1)", show=False),
+        Binding("shift+right,full_stop", "act('small', 1)", show=False),
+        Binding("shift+left,comma", "act('small', -1)", show=False),
+        Binding("pagedown", "act('far', 1)", show=False),
+        Binding("pageup", "act('far', -1)", show=False),
+        Binding("t", "act('keep', 1)", show=False),
+        Binding("h", "act('hold', 0)", show=False),
+        Binding("g", "act('grip', 0)", show=False),
+        Binding("l", "act('screws', 0)", show=False),
+        Binding("up", "act('points', 1)", show=False),
+        Binding("down", "act('points', -1)", show=False),
+        Binding("tab", "act('other', 0)", show=False, priority=False),
+    ]
+
+    def __init__(self, desk: Desk, ascii_only: bool = False) -> None:
+        super().__init__()
+        self._desk = desk
+        self._ascii_only = ascii_only
+        self._view = JobView()
+        self._session: Session | None = None
+        self._so_far: Evaluation | None = None
+        self._judged_at = 0.0
+        self._judged: object = None
+        self._bell = True
+        self._said = ""
+        self._record_text = ""
+        self._ended = False
+        self._heard = 0
+        self._entered: list[dict[str, Any]] = []
+        self._breaker = 0
+        self.session_ended = False
+
+    # --- beginning ---------------------------------------------------------------------------------------------------
+
+    def compose(self) -> ComposeResult:
+        """The view and the key line."""
+        yield self._view
+        yield Footer()
+
+    def on_mount(self) -> None:
+        """Offer interrupted jobs, then the intake form, then begin."""
+        self.set_interval(1 / REDRAW_HZ, self._pull)
+        waiting = self._desk.interrupted()
+        if waiting:
+            self.push_screen(
+                Choose("Interrupted jobs: go on with one?", (*waiting, ("", "None of them: a new job"))),
+                self._resume_chosen,
+            )
+        else:
+            self._take_in()
+
+    def _resume_chosen(self, chosen: str | None) -> None:
+        if chosen:
+            self._begin(None, chosen)
+        else:
+            self._take_in()
+
+    def _take_in(self) -> None:
+        form = self._desk.intake()
+        if form is None:
+            self._begin(None, None)
+        else:
+            self.push_screen(form, self._taken_in)
+
+    def _taken_in(self, intake: IntakeResult | None) -> None:
+        if intake is None:
+            self.exit()
+            return
+        if intake.save_failure is not None:
+            self._said = intake.save_failure
+        self._begin(intake, None)
+
+    def _begin(self, intake: IntakeResult | None, resume_id: str | None) -> None:
+        try:
+            session = self._desk.begin(intake, resume_id)
+        except BenchError as error:
+            self._said = error.text
+            self.push_screen(Question(f"{error.text} Try again?"), lambda yes: self._tried(yes, intake, resume_id))
+            return
+        self._take(session)
+
+    def _tried(self, yes: bool | None, intake: IntakeResult | None, resume_id: str | None) -> None:
+        if not yes:
+            self.exit()
+        elif intake is not None or resume_id is not None:
+            self._take_in()
+        else:
+            self._begin(intake, resume_id)
+
+    def _take(self, session: Session) -> None:
+        self._session = session
+        self._so_far, self._judged, self._ended, self.session_ended = None, None, False, False
+        self._record_text, self._heard = "", 0
+        self._entered = []
+        self.refresh_bindings()
+
+    # --- pulling -----------------------------------------------------------------------------------------------------
+
+    @property
+    def session(self) -> Session | None:
+        """The session now on the screen."""
+        return self._session
+
+    def _pull(self) -> None:
+        session = self._session
+        if session is None:
+            return
+        before = session.run.step, session.over
+        if not session.over:
+            session.poll(0)
+        elif not self._ended:
+            self._end_session(session)
+        state = self._state(session)
+        unit = self._desk.unit
+        if unit is not None:
+            unit.poll(state)
+            if unit.wants_new_session and not self._ended:
+                session.interrupt()
+        if (session.run.step, session.over) != before:
+            self._said = ""
+            self.refresh_bindings()
+        self._cue(session.run)
+        self._view.show(state)
+
+    def _end_session(self, session: Session) -> None:
+        self._ended = True
+        session.end()
+        self._record_text = self._desk.end(session)
+        self.session_ended = True
+        self.refresh_bindings()
+        unit = self._desk.unit
+        if unit is not None and unit.wants_new_session:
+            self._again(False)
+
+    def _state(self, session: Session) -> JobState:
+        run = session.run
+        snap = snapshot(run)
+        self._judge(run)
+        unit = self._desk.unit
+        job = run.job.unit
+        entries = [*run.entries]
+        return JobState(
+            snap=snap,
+            title=self._desk.title,
+            rotation=job.rotation.value,
+            poles=job.poles,
+            span_deg=360.0 * job.magnet_turns_per_cam_turn,
+            running=self._so_far,
+            stop_lines=self._stop_lines(run),
+            checks_done=len(
+                {e.get("name") for e in entries if e.get("kind") == "check" and e.get("verdict") != "not done"}
+            ),
+            checks_all=len(self._desk.check_list.check),
+            rehearsal=None if unit is None else unit.state,
+            bell=self._bell,
+            can_begin_again=session.over,
+            said=self._said,
+            ascii_only=self._ascii_only,
+            record_text=self._record_text,
+        )
+
+    def _stop_lines(self, run: Run) -> tuple[str, ...]:
+        return open_lines(self._desk.check_list, run.entries) if run.step is Step.CHECKS else ()
+
+    def _judge(self, run: Run) -> None:
+        now = time.monotonic()
+        key = run.step, sum(sum(t.lobe_passes) for t in run.epoch.traces), id(run.epoch)
+        if run.step not in JUDGED or key == self._judged or now - self._judged_at < JUDGE_EVERY_S:
+            if run.step not in JUDGED:
+                self._so_far, self._judged = None, None
+            return
+        self._judged, self._judged_at = key, now
+        self._so_far = evaluate_running(run) if any(t.passes for t in run.epoch.traces) else None
+
+    def _cue(self, run: Run) -> None:
+        """One short cue at each opening while points are set, so that eyes can stay on them."""
+        heard = sum(f.change.edge.tick for t in run.epoch.traces for f in [*t.recent][-1:])
+        if heard != self._heard:
+            if self._bell and self._heard and run.step is Step.ADJUST:
+                self.bell()
+            self._heard = heard
+
+    # --- keys --------------------------------------------------------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer only what can be done now."""
+        session = self._session
+        if action in ("leave", "help", "cue", "quit") or session is None:
+            return action != "recheck" or session is not None
+        run, over = session.run, session.over
+        if action == "act":
+            return self._desk.unit is not None and self._desk.unit.state.acting
+        if action == "mend":
+            return self._desk.unit is not None and self._desk.unit.state.acting and bool(self._desk.unit.places)
+        if action == "press":
+            return not over and run.step is not Step.CHECKS and self._may_press()
+        if action == "lead":
+            allowed = {
+                "adjust": (Step.VERIFY, Step.CHECKS),
+                "neutral": (Step.NEUTRAL, Step.AS_FOUND, Step.ADJUST, Step.VERIFY),
+            }
+            return not over and run.step in allowed[str(parameters[0])]
+        if action == "adjustment":
+            return not over and run.step in (Step.ADJUST, Step.VERIFY, Step.CHECKS)
+        if action == "checks":
+            return not over and run.hello is not None
+        if action == "end":
+            return not over and run.step is Step.CHECKS
+        if action == "again":
+            return over and run.failure is not None
+        if action == "recheck":
+            return over and run.failure is None and self._ended
+        return True
+
+    def _may_press(self) -> bool:
+        unit = self._desk.unit
+        return unit is None or unit.state.acting
+
+    def action_press(self) -> None:
+        """The space bar stands in for the pedal."""
+        if self._desk.unit is not None:
+            self._desk.unit.act({"do": "press"})
+        elif self._session is not None:
+            self._session.press()
+
+    def action_lead(self, step: str) -> None:
+        """Back to an earlier step, once it is said what that makes void."""
+        self.push_screen(Question(words.going_back(step)), lambda yes: self._led(yes, step))
+
+    def _led(self, yes: bool | None, step: str) -> None:
+        if yes and self._session is not None:
+            self._session.lead(Step(step))
+
+    def action_adjustment(self) -> None:
+        """Enter a clearance, tension or torque. After the verification it makes that void."""
+        session = self._session
+        if session is None:
+            return
+        form = AdjustmentForm([b.name for b in session.run.job.breakers], self._desk.check_list.tools)
+        self.push_screen(form, self._adjusted)
+
+    def _adjusted(self, entry: dict[str, Any] | None) -> None:
+        session = self._session
+        if entry is None or session is None:
+            return
+        session.enter(entry)
+        if session.run.step in (Step.VERIFY, Step.CHECKS):
+            session.lead(Step.ADJUST)
+            self._said = "A change after the final press: what was verified is void. Verify again."
+
+    def action_checks(self) -> None:
+        """The list of other checks."""
+        session = self._session
+        if session is not None:
+            self.push_screen(Checks(self._desk.check_list, session.run.entries, session.enter))
+
+    def action_end(self) -> None:
+        """End the job and keep its record, if nothing stops it."""
+        session = self._session
+        if session is None:
+            return
+        stopped = self._stop_lines(session.run)
+        if stopped:
+            question = (
+                f"{' '.join(stopped)} End all the same? The record then says that a step was skipped: not for record."
+            )
+            self.push_screen(Question(question), self._ended_all_the_same)
+        else:
+            session.lead(Step.DONE)
+
+    def _ended_all_the_same(self, yes: bool | None) -> None:
+        session = self._session
+        if yes and session is not None:
+            session.enter(skipped_entry("other checks"))
+            session.lead(Step.DONE)
+
+    def action_again(self) -> None:
+        """The same job anew, after something was put right."""
+        self._again(False)
+
+    def action_recheck(self) -> None:
+        """A second verify, linked to the record of the first."""
+        self._again(True)
+
+    def _again(self, recheck: bool) -> None:
+        try:
+            self._take(self._desk.again(recheck))
+        except BenchError as error:
+            self._said = error.text
+
+    def action_cue(self) -> None:
+        """The cue at each opening on or off."""
+        self._bell = not self._bell
+        self._said = f"The bell at each opening is {'on' if self._bell else 'off'}."
+
+    def action_help(self) -> None:
+        """What this step is about."""
+        step = Step.SENSE if self._session is None else self._session.run.step
+        unit = self._desk.unit
+        self.push_screen(HelpScreen(step, unit is not None and unit.state.acting, () if unit is None else unit.sheet))
+
+    def action_leave(self) -> None:
+        """Leave; while a job is running, only after a question."""
+        session = self._session
+        if session is None or session.over:
+            self.exit()
+            return
+        self.push_screen(
+            Question("Leave now? What was read so far is kept, and the job can be resumed."),
+            lambda yes: self._left(yes),
+        )
+
+    def _left(self, yes: bool | None) -> None:
+        if yes:
+            self.exit()
+
+    # --- a rehearsal's hand ------------------------------------------------------------------------------------------
+
+    def action_act(self, what: str, way: int) -> None:
+        """One act of the hand on the simulated unit."""
+        unit = self._desk.unit
+        if unit is None:
+            return
+        breaker = unit.breakers[self._breaker % len(unit.breakers)]
+        loose = breaker in unit.state.felt.loose
+        if what == "other":
+            self._breaker += 1
+            self._said = f"Keys L, ↑ and ↓ now move {unit.breakers[self._breaker % len(unit.breakers)]}."
+            return
+        commands: dict[str, dict[str, Any]] = {
+            "turn": {"do": "turn", "by_deg": STEP_DEG * way, "speed_deg_s": 10.0},
+            "small": {"do": "turn", "by_deg": SMALL_DEG * way, "speed_deg_s": 2.0},
+            "far": {"do": "turn", "by_deg": FAR_DEG * way, "speed_deg_s": 40.0},
+            "keep": {"do": "keep_turning", "speed_deg_s": TURN_DEG_S * way},
+            "hold": {"do": "hold"},
+            "grip": {"do": "release" if unit.state.felt.held else "grip"},
+            "screws": {"do": "tighten" if loose else "loosen", "breaker": breaker},
+            "points": {"do": "points", "breaker": breaker, "by_deg": POINTS_DEG * way},
+        }
+        unit.act(commands[what])
+
+    def action_mend(self) -> None:
+        """Look somewhere on the unit, or mend something."""
+        unit = self._desk.unit
+        if unit is None:
+            return
+        choices = [(f"look {key}", f"look at: {title}") for key, title in unit.places]
+        choices += [(f"mend {key}", f"do: {title}") for key, title in unit.mends]
+        self.push_screen(Choose("Look and mend", tuple(choices)), self._mended)
+
+    def _mended(self, chosen: str | None) -> None:
+        unit = self._desk.unit
+        if chosen and unit is not None:
+            verb, key = chosen.split(" ", 1)
+            unit.act({"do": "look", "at": key} if verb == "look" else {"do": "mend", "what": key})
