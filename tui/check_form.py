@@ -194,7 +194,7 @@ class EntryForm(ModalScreen[dict[str, Any] | None]):
 
     def _overdue(self) -> str:
         tool = self._chosen_tool()
-        if tool is None or tool.calibration_due is None or date.fromisoformat(tool.calibration_due) > self._today:
+        if tool is None or tool.calibration_due is None or date.fromisoformat(tool.calibration_due) >= self._today:
             return ""
         return f"▲ its calibration was due on {tool.calibration_due}: the record will be NOT FOR RECORD"
 

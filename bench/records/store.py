@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import secrets
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import astuple
 from pathlib import Path
 
@@ -65,6 +65,17 @@ def read_entry(row: Row) -> Entry:
     """A row of `COLUMNS` as an entry. Raises StoreError if a column holds another type than was written."""
     check_types(row)
     return Entry(row[0], row[1], row[2], row[3], Keys(*row[4:12]), row[12], bytes(row[16]), row[13], row[14], row[15])
+
+
+def last_of(numbers: Iterable[int], after: int) -> int:
+    """The last of entries' numbers, which must rise from `after` on. Raises StoreError where a damaged store gives them otherwise: who
+    goes on from the last would meet the same entries for ever.
+    """
+    for number in numbers:
+        if number <= after:
+            raise StoreError(f"Entry {number} comes after entry {after}: the store is damaged.")
+        after = number
+    return after
 
 
 def open_store(setting: str | Path, read_only: bool = False) -> Store:
@@ -248,8 +259,8 @@ class Store:
             rows = self.database.read(work)
             if not rows:
                 return
+            after = last_of((row[0] for row in rows), after)
             yield rows
-            after = rows[-1][0]
 
     def head(self) -> Head:
         """Number of entries and the last one's hash."""
@@ -318,8 +329,8 @@ class Store:
             found = self.database.read(work)
             if not found:
                 return
+            after = last_of((stored.sequence for stored in found), after)
             yield from found
-            after = found[-1].sequence
 
     def of_journal(self, sha256: str) -> str | None:
         """Id of the record whose journal has this hash, if there is one."""

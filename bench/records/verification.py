@@ -20,7 +20,7 @@ from bench.records.content import decode
 from bench.records.database import Connection
 from bench.records.making import hash_of_start
 from bench.records.model import Head, JournalLink, Record, Stoppage, StoreError
-from bench.records.store import COLUMNS, Store, check_types, read_entry
+from bench.records.store import COLUMNS, Store, check_types, last_of, read_entry
 
 #: After so many, more would not help anyone.
 MOST_PROBLEMS = 100
@@ -127,11 +127,11 @@ def _chain(connection: Connection, found: Verification, expected: Head | None) -
             met = True
             if previous != expected.hash:
                 found.broken(f"Entry {row[0]} has not the hash that was written down for it.", read_entry(row))
-    heads = connection.rows("SELECT count, hash FROM record_head ORDER BY id")
-    if len(heads) != 1:
+    heads = connection.rows("SELECT count, hash, id FROM record_head ORDER BY id")
+    if len(heads) != 1 or heads[0][2] != 1:
         found.broken("The head is missing or doubled.")
         return
-    found.head = Head(*heads[0])
+    found.head = Head(*heads[0][:2])
     if found.head.count != found.entries:
         found.broken(
             f"The head tells of {found.head.count} entries, {found.entries} are there: entries were cut off or added."
@@ -165,7 +165,7 @@ def _database(store: Store, connection: Connection) -> list[Problem]:
 def with_journal(store: Store) -> Iterator[Entry]:
     """Entries with a journal, in order; a few at a time, so that no picture of the data is held while journals are read.
 
-    Raises StoreError where a damaged store gives them out of order, which would never end.
+    Raises StoreError where a damaged store gives them out of order.
     """
     after = 0
     while True:
@@ -180,11 +180,8 @@ def with_journal(store: Store) -> Iterator[Entry]:
         entries = store.database.read(work)
         if not entries:
             return
-        for found in entries:
-            if found.sequence <= after:
-                raise StoreError(f"Entry {found.sequence} comes again after entry {after}.")
-            after = found.sequence
-            yield found
+        after = last_of((entry.sequence for entry in entries), after)
+        yield from entries
 
 
 def find_journal(place: str, sha256_of: str, base: Path) -> Path | None:

@@ -5,14 +5,17 @@ from __future__ import annotations
 import os
 import re
 import sqlite3
-from collections.abc import Callable
+import struct
+from collections.abc import Callable, Iterator
+from itertools import islice
 from pathlib import Path
 
 import pytest
 
+from bench.records import verification
 from bench.records.chain import entry
 from bench.records.content import encode
-from bench.records.model import Head
+from bench.records.model import Head, StoreError
 from bench.records.store import Store, open_store
 from bench.records.verification import Verification, verify
 from tests.records.support import AT, journal, record, stoppage, with_journal
@@ -203,6 +206,63 @@ def test_every_flip_in_a_stores_file_is_named_or_lies_in_what_is_listed(tmp_path
     assert found.unseen == []
     assert found.named > SAMPLE // 10
     assert found.named + found.outside == len(offsets)
+
+
+def _numbers(data: bytes, page: int = 4096) -> list[int]:
+    """Where tables of SQLite's file format say which number a row has (leaves, type 13) or which lie beyond (branches, type 5)."""
+    found: list[int] = []
+    for start in range(page, len(data), page):
+        if data[start] in (5, 13):
+            (cells,) = struct.unpack_from(">H", data, start + 3)
+            pointers = struct.unpack_from(f">{cells}H", data, start + (12 if data[start] == 5 else 8))
+            # The number comes after a page's in a branch; in a leaf after the row's length, of one byte or two.
+            for at in pointers:
+                head = start + at
+                found.append(head + (4 if data[start] == 5 else 2 if data[head] & 0x80 else 1))
+    return found
+
+
+@pytest.mark.parametrize("mask", [0xFF, 0x80, 0x01])
+def test_entries_whose_numbers_were_changed_in_place_are_named_and_verifying_ends(tmp_path: Path, mask: int) -> None:
+    # Out of order they can be met again and again by who looks for the next one.
+    store = small_store(tmp_path)
+    data = store.read_bytes()
+    offsets = _numbers(data)
+    # Seven entries, the head, and a branch over the pages that the entries lie on.
+    assert {1, 2, 3, 4, 5, 6, 7} == {data[offset] for offset in offsets}
+    assert len(offsets) > 7 + 1
+    found = flip(store, store, offsets, mask)
+    assert (found.named, found.outside, found.unseen) == (len(offsets), 0, [])
+
+
+def _walked(store: Path, walk: Callable[[Store], Iterator[object]]) -> str:
+    """How a walk through the store ends: in words, or with an error's."""
+    try:
+        with open_store(store, read_only=True) as opened:
+            # Seven entries: whoever meets more, meets them again.
+            return "again" if len(list(islice(walk(opened), 8))) > 7 else "whole"
+    except StoreError as failure:
+        return failure.text
+
+
+def test_whatever_walks_through_a_store_whose_order_is_damaged_comes_to_an_end(tmp_path: Path) -> None:
+    store = small_store(tmp_path)
+    data = store.read_bytes()
+    walks: tuple[Callable[[Store], Iterator[object]], ...] = (
+        lambda opened: opened.pieces(10),
+        lambda opened: opened.all(),
+        verification.with_journal,
+    )
+    for walk in walks:
+        ends = []
+        for offset in _numbers(data):
+            # A branch that sends a search for what comes next to what was there before.
+            changed = bytearray(data)
+            changed[offset] ^= 0xFF
+            store.write_bytes(changed)
+            ends.append(_walked(store, walk))
+        assert "again" not in ends
+        assert any("the store is damaged" in end for end in ends)
 
 
 def test_the_bytes_of_the_contents_are_never_listed_as_outside(tmp_path: Path) -> None:

@@ -60,6 +60,9 @@ class Demonstrator:
         if felt is None or felt.busy:
             return []
         below, above = state.snap.presses
+        if not below and not above and not self._sought and not felt.mark_in_window:
+            # The timing mark in its window tells which neutral is meant.
+            return self._after({"do": "turn", "by_deg": 4.0, "speed_deg_s": 30.0}, 2)
         if self._sought:
             self._sought = ""
             return self._after({"do": "press"})

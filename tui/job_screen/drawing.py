@@ -43,17 +43,22 @@ def steps(state: JobState, width: int) -> Text:
         if place:
             line.append(" " if short else "  ›  ", "dim")
         if place < at:
-            line.append(f"✓{'' if short else ' '}{name}", "dim")
+            line.append(f"✓{'' if short else ' '}{_shortened(name, short)}", "dim")
         elif place == at:
             line.append(f"[{name}]", "bold reverse")
         else:
-            line.append(f"{'·' if short else ''}{name}", "dim")
+            line.append(f"{'·' if short else ''}{_shortened(name, short)}", "dim")
     return line
+
+
+def _shortened(name: str, short: bool) -> str:
+    return {"instrument check": "instrument", "other checks": "checks"}.get(name, name) if short else name
 
 
 def do(state: JobState) -> Text:
     """What to do, what is needed, why it cannot go on."""
-    text = Text("DO  ", "bold reverse")
+    text = Text()
+    text.append(" DO ", "bold reverse")
     text.append(f" {words.do(state)}", "bold")
     blocked = words.blocked(state)
     needed = words.needed(state)
