@@ -50,6 +50,8 @@ def _on_screen(options: argparse.Namespace, job: JobFile | None, resumed: Resume
     if measuring.on_screen(desk) is None or desk.result is None:
         return 130
     measuring.show(desk.result, options.json)
+    if desk.told:
+        print(desk.told, file=sys.stderr if options.json or not desk.result.valid else sys.stdout)
     return desk.result.exit_status() if desk.status is None else desk.status
 
 

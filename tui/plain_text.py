@@ -45,6 +45,11 @@ def result(document: ResultDocument) -> str:
             f"On a four-stroke engine of {document.engine.cylinders} cylinders, 1° of the magneto is "
             f"{document.engine.crank_deg_per_magneto_deg:.3g}° of the crankshaft"
         )
+    if document.as_found is not None:
+        lines += ["", "AS FOUND, before anything was touched:"]
+        for breaker in document.as_found.breakers:
+            lines += _breaker(breaker)
+        lines += ["", "AS LEFT:"]
     for breaker in document.breakers:
         lines += ["", *_breaker(breaker)]
     if document.differences:

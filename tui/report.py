@@ -41,7 +41,7 @@ def run(options: argparse.Namespace) -> int:
         from bench.reports import contents
         from tui import places
 
-        source = _source(options.id)
+        source = _source(options.id, beside)
         report = contents.report(source, places.now(), places.software(), beside)
     if kind == ".html":
         from bench.reports import html_file
@@ -73,7 +73,7 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _source(name: str) -> Source:
+def _source(name: str, beside: DrawingProcess) -> Source:
     from bench.reports import contents, embedded
     from tui import places
 
@@ -89,7 +89,7 @@ def _source(name: str) -> Source:
         stored = store.get(name)
         entry = store.entry_of(stored.record.id)
     link = stored.record.journal
-    return contents.of_record(stored, entry, find_journal(link.place, link.sha256, places.home()))
+    return contents.of_record(stored, entry, find_journal(link.place, link.sha256, places.home()), beside)
 
 
 def write_new(file: Path, data: bytes) -> None:

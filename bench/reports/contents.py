@@ -65,8 +65,9 @@ def of_capture(capture: Path) -> Source:
     return Source(result, settings.bench.model_dump(mode="json"), run, journal=capture)
 
 
-def of_record(stored: Stored, entry: Entry, journal: Path | None) -> Source:
+def of_record(stored: Stored, entry: Entry, journal: Path | None, beside: DrawingProcess | None = None) -> Source:
     """A record as a report's source; `journal` is where its journal is on this computer, None if nowhere. Raises StoreError.
+    `beside` is given what can be drawn without the journal, while that is replayed.
 
     A journal that was changed since, or that this version cannot replay to the same figures, is not shown, and the report says so.
     """
@@ -75,6 +76,8 @@ def of_record(stored: Stored, entry: Entry, journal: Path | None) -> Source:
 
     record = stored.record
     base = (record.document, record.bench)
+    if beside is not None:
+        beside.begin(figure_sections.rings(record.document))
     link = record.journal
     if journal is None:
         reason = (

@@ -16,7 +16,7 @@ class DrawingProcess:
     """Started when made. `begin` says what is wanted, `finish` gives it. As a context it leaves no process behind."""
 
     def __init__(self) -> None:
-        self._wanted: Mapping[str, Wanted] = {}
+        self._wanted: dict[str, Wanted] = {}
         self._process: subprocess.Popen[bytes] | None = None
         # Without it, pictures are drawn here: slower, but the same.
         with contextlib.suppress(OSError):
@@ -31,18 +31,21 @@ class DrawingProcess:
             )
 
     def begin(self, wanted: Mapping[str, Wanted]) -> None:
-        """Once: draw these. Does not wait for them."""
-        self._wanted = dict(wanted)
+        """Draw these too, those that were wanted before left out. Does not wait for them."""
+        new = {name: picture for name, picture in wanted.items() if name not in self._wanted}
+        self._wanted.update(new)
         if self._process is not None and self._process.stdin is not None:
             with contextlib.suppress(OSError):
-                pickle.dump(self._wanted, self._process.stdin)
-                self._process.stdin.close()
+                pickle.dump(new, self._process.stdin)
+                self._process.stdin.flush()
 
     def finish(self) -> dict[str, str]:
         """The SVG of every picture that was wanted, under the same names."""
-        if self._process is not None and self._process.stdout is not None:
+        process = self._process
+        if process is not None and process.stdin is not None and process.stdout is not None:
             with contextlib.suppress(OSError, EOFError, pickle.UnpicklingError):
-                found: dict[str, str] = pickle.load(self._process.stdout)
+                process.stdin.close()
+                found: dict[str, str] = pickle.load(process.stdout)
                 return found
         return pictures.draw(self._wanted)
 
@@ -62,14 +65,19 @@ class DrawingProcess:
 
 
 def main() -> int:
-    """The process: what is wanted comes on standard input, the pictures go to standard output."""
+    """The process: what is wanted comes on standard input, piece by piece; the pictures go to standard output when that ends.
+
+    Nothing is written before all is read, so that neither waits for the other.
+    """
     pictures.load()
-    try:
-        wanted = pickle.load(sys.stdin.buffer)
-    except EOFError:
-        # Nothing is wanted any more.
-        return 0
-    pickle.dump(pictures.draw(wanted), sys.stdout.buffer)
+    drawn: dict[str, str] = {}
+    with contextlib.suppress(EOFError):
+        while True:
+            drawn |= pictures.draw(pickle.load(sys.stdin.buffer))
+    # Nobody is there to take them when the report came to nothing.
+    with contextlib.suppress(OSError):
+        pickle.dump(drawn, sys.stdout.buffer)
+        sys.stdout.buffer.flush()
     return 0
 
 

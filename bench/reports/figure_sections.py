@@ -44,12 +44,10 @@ _MORE = ("lobe", "dwell °", "closing °", "bounce ms", "offset °", "cylinder",
 def wanted(result: ResultDocument, seen: Evidence) -> dict[str, Wanted]:
     """What is to be drawn for the sections below, by the pictures' names."""
     found = {} if result.as_found is None else {b.name: b for b in result.as_found.breakers}
-    poles = (result.unit or {}).get("poles")
     drawn: dict[str, Wanted] = {}
     for breaker in result.breakers:
         passes = seen.left.get(breaker.name, ())
-        measured = any(o.angle_deg is not None for o in breaker.openings)
-        if passes or measured:
+        if passes or _measured(breaker):
             before = found.get(breaker.name)
             drawn[_PASSES + str(breaker.channel)] = PassesPicture(
                 drawn_breaker(breaker),
@@ -57,12 +55,27 @@ def wanted(result: ResultDocument, seen: Evidence) -> dict[str, Wanted]:
                 None if before is None else drawn_breaker(before),
                 seen.found.get(breaker.name, ()),
             )
-        if measured and isinstance(poles, int):
-            clockwise = (result.unit or {}).get("rotation") == "clockwise"
-            drawn[_RING + str(breaker.channel)] = RingPicture(drawn_breaker(breaker), 360.0 / poles, clockwise)
+    drawn |= rings(result)
     if seen.close_up is not None:
         drawn[_CLOSE_UP] = seen.close_up
     return drawn
+
+
+def rings(result: ResultDocument) -> dict[str, Wanted]:
+    """Those of the wanted pictures for which the result alone will do."""
+    unit = result.unit or {}
+    poles, clockwise = unit.get("poles"), unit.get("rotation") == "clockwise"
+    if not isinstance(poles, int):
+        return {}
+    return {
+        _RING + str(b.channel): RingPicture(drawn_breaker(b), 360.0 / poles, clockwise)
+        for b in result.breakers
+        if _measured(b)
+    }
+
+
+def _measured(breaker: BreakerRow) -> bool:
+    return any(o.angle_deg is not None for o in breaker.openings)
 
 
 def drawn_breaker(breaker: BreakerRow) -> DrawnBreaker:

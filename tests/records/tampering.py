@@ -1,6 +1,6 @@
 """Every byte of a small store and of a journal flipped in turn: what is committed must be named, what is not must be listed.
 
-`python -m tests.records.tampering [--every N]` takes every byte (or each N-th).
+`python -m tests.records.tampering [--every N] [--mask BITS]` takes every byte (or each N-th): a few minutes for each choice of bits.
 """
 
 from __future__ import annotations

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import pickle
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from bench.reports import contents, drawing_process, pictures
 from bench.reports.drawing_process import DrawingProcess
-from bench.reports.drawn import Wanted
+from bench.reports.drawn import RingPicture, Wanted
 from bench.reports.evidence import gather
 from bench.reports.figure_sections import wanted
 from bench.reports.layout import Report
@@ -32,11 +34,30 @@ def test_a_report_drawn_beside_is_the_same_to_the_byte(kept: Kept, shown: Report
 def test_all_pictures_of_a_report_are_drawn_beside(asked: dict[str, Wanted], monkeypatch: pytest.MonkeyPatch) -> None:
     """And not here after all, in silence."""
     here = pictures.draw(asked)
-    assert list(here) == ["passes-0", "ring-0", "passes-1", "ring-1", "close-up"]
+    assert sorted(here) == ["close-up", "passes-0", "passes-1", "ring-0", "ring-1"]
     with DrawingProcess() as beside, monkeypatch.context() as without:
         without.delattr(pictures, "draw")
         beside.begin(asked)
         assert beside.finish() == here
+
+
+def test_pictures_may_be_wanted_piece_by_piece_and_more_than_once(asked: dict[str, Wanted]) -> None:
+    with DrawingProcess() as beside:
+        for name, picture in asked.items():
+            beside.begin({name: picture})
+            beside.begin(asked if name == "close-up" else {name: picture})
+        assert beside.finish() == pictures.draw(asked)
+
+
+def test_neither_waits_for_the_other_when_more_is_wanted_than_a_pipe_holds(asked: dict[str, Wanted]) -> None:
+    # A pipe holds 64 KiB; each piece's pictures are more than that, and so are all pieces together.
+    ring = asked["ring-0"]
+    assert isinstance(ring, RingPicture)
+    long = replace(ring, breaker=replace(ring.breaker, name="x" * 100_000))
+    with DrawingProcess() as beside:
+        for number in range(3):
+            beside.begin({**{f"{name}-{number}": p for name, p in asked.items()}, f"long-{number}": long})
+        assert len(beside.finish()) == 3 * (len(asked) + 1)
 
 
 def test_a_process_that_dies_leaves_its_pictures_to_this_one(
@@ -74,7 +95,7 @@ def test_the_process_ends_by_itself_when_its_parent_is_gone() -> None:
     # Standard input ends: nobody wants anything any more.
     command = [sys.executable, "-P", "-m", drawing_process.__name__]
     done = subprocess.run(command, input=b"", capture_output=True, timeout=60, check=False)
-    assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
+    assert (done.returncode, pickle.loads(done.stdout), done.stderr) == (0, {}, b"")
 
 
 def test_the_process_loads_what_it_draws_with_and_no_more() -> None:

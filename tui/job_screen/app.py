@@ -43,12 +43,12 @@ class JobScreen(App[None]):
 
     ENABLE_COMMAND_PALETTE = False
     BINDINGS = [  # noqa: RUF012 - the framework declares it so
-        Binding("space", "press", "press: here, now", priority=False),
+        Binding("space", "press", "press", priority=False),
         Binding("a", "lead('adjust')", "adjust again"),
         Binding("n", "lead('neutral')", "neutral anew"),
-        Binding("k", "adjustment", "clearance, torque …"),
-        Binding("c", "checks", "other checks"),
-        Binding("e", "end", "end, keep record"),
+        Binding("k", "adjustment", "entry"),
+        Binding("c", "checks", "checks"),
+        Binding("e", "end", "end"),
         Binding("r", "again", "begin again"),
         Binding("v", "recheck", "recheck"),
         Binding("b", "cue", "bell"),
@@ -244,6 +244,9 @@ class JobScreen(App[None]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only what can be done now."""
         session = self._session
+        if len(self.screen_stack) > 1:
+            # A form or a question lies over the job: its own keys count.
+            return action in ("leave", "quit")
         if action in ("leave", "help", "cue", "quit") or session is None:
             return action != "recheck" or session is not None
         run, over = session.run, session.over

@@ -38,6 +38,8 @@ class MeasuringDesk:
         #: Result and exit status of the session that ended last.
         self.result: ResultDocument | None = None
         self.status: int | None = None
+        #: What came of its record, in words.
+        self.told = ""
 
     @property
     def unit(self) -> Unit | None:
@@ -93,8 +95,8 @@ class MeasuringDesk:
         if self._keeping is None:
             self.status = self.result.exit_status()
             return ""
-        self.status, text = self._keeping.keep(self.result, session.recorded and session.hello is not None)
-        return text
+        self.status, self.told = self._keeping.keep(self.result, session.recorded and session.hello is not None)
+        return self.told
 
     def _start(self, recheck: bool) -> Session:
         job = self._job
