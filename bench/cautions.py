@@ -23,8 +23,11 @@ POINTS = (
 )
 CLOSING = "Discharge the capacitor before touching it. Watch the lead when closing the housing."
 
-#: Acknowledged once, at intake, and shown again in the step where they matter.
+#: What hands do on the unit, in one piece.
+HANDS = f"{SNAP} {PROBE} {POINTS} {CLOSING}"
 ALL = (AID, LIVE, SNAP, PROBE, POINTS, CLOSING)
+#: Acknowledged once, at intake; each is shown again in the step where it matters.
+ACKNOWLEDGED = (AID, LIVE, HANDS)
 BY_STEP = {
     Step.SENSE: LIVE,
     Step.MARKS: LIVE,

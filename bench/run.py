@@ -6,6 +6,7 @@ file, so that a replay goes the very same way as the live run.
 
 from __future__ import annotations
 
+import json
 import math
 from collections import deque
 from collections.abc import Mapping, Sequence
@@ -268,7 +269,7 @@ class Run:
                     self._link_lost(printable(str(entry.get("text"))))
                 elif entry.get("kind") == "step":
                     self._led_to(str(entry.get("to")))
-                elif str(entry.get("kind")) in ENTERED:
+                elif str(entry.get("kind")) in ENTERED and _can_be_written(entry):
                     self.entries.append(entry)
         except BenchError as error:
             self.failure = Failure(error.code, error.text)
@@ -745,13 +746,15 @@ class Run:
             self._chatter(trace, first, change.edge.count)
             return
         self.note(
-            "opened-twice", f"{trace.breaker.name} opened, closed and opened again at one lobe; the first opening counts."
+            "opened-twice",
+            f"{trace.breaker.name} opened, closed and opened again at one lobe; the first opening counts.",
         )
         trace.open_pass = trace.passes[-1]
         trace.open_pass.closing_after = None
 
     def _chatter(self, trace: BreakerTrace, first: int, last: int) -> None:
-        trace.holes.append((first, last))
+        # The points' own change may be the last edge itself.
+        trace.holes.append((first, last + self.sense))
         trace.closing = trace.open_pass = None
         self.note(
             "chatter",
@@ -961,6 +964,15 @@ class Run:
 
     def _lacking(self) -> str:
         return "." if self.procedure is None else f". Missing: {self.missing()}."
+
+
+def _can_be_written(entry: dict[str, Any]) -> bool:
+    """Half a character, which JSON can name, could never be stored or printed."""
+    try:
+        json.dumps(entry, ensure_ascii=False).encode("utf-8")
+    except ValueError:
+        return False
+    return True
 
 
 def _first_passes(settings: Settings) -> Step:

@@ -27,7 +27,7 @@ from tui.intake_fields import Act, Choice, Field, Told, number, typed
 from tui.job_forms import BreakerPart, DifferencePart, LimitsPart, Part, UnitPart, problems
 from tui.job_sources import Looked, Offer
 
-CAUTIONS = (cautions.AID, cautions.LIVE)
+CAUTIONS = cautions.ACKNOWLEDGED
 #: Let a serial number be typed before the store is asked for it.
 ASK_AFTER_S = 0.25
 MOST_SETS = 8

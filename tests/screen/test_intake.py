@@ -105,7 +105,7 @@ class Hand:
         raise AssertionError(f"{words!r} did not come; the screen shows:\n{self.screen()}")
 
     async def acknowledge(self) -> None:
-        for nth in ("caution 1", "caution 2"):
+        for nth in ("caution 1", "caution 2", "caution 3"):
             await self.choose(nth, "read and understood")
 
     async def begin(self) -> IntakeResult:
@@ -187,11 +187,11 @@ def test_a_job_typed_by_keyboard_alone_is_the_one_that_begins_and_is_kept_as_a_f
     )
     assert (result.operator, result.service_hours, result.recheck_of) == ("A. Learner", 512.5, None)
     assert result.findings == ("oil at the drive end",)
-    assert result.cautions == (cautions.AID, cautions.LIVE)
+    assert result.cautions == cautions.ACKNOWLEDGED
     assert (result.started_from, result.save_failure) == (None, None)
     assert result.saved_as == home / "jobs" / "SIM-0001.toml"
     assert job_file.load(result.saved_as) == result.job
-    assert [e["kind"] for e in result.entries()] == ["caution", "caution", "operator"]
+    assert [e["kind"] for e in result.entries()] == ["caution", "caution", "caution", "operator"]
 
 
 def test_the_whole_form_is_reached_by_tab_and_enter_goes_on_like_it(home: Path) -> None:
@@ -203,7 +203,7 @@ def test_the_whole_form_is_reached_by_tab_and_enter_goes_on_like_it(home: Path) 
             "counts from",
             "one more set",
             "who works",
-            "caution 2",
+            "caution 3",
         ):
             await hand.tab_to(label)
         await hand.press("tab", "enter", "enter", "right", "enter", "down", "up")
@@ -335,17 +335,18 @@ def test_with_an_impulse_coupling_fitted_it_cannot_begin_and_says_why(home: Path
     assert at_the_form(home, act).job.unit.impulse_coupling == "secured"
 
 
-def test_it_does_not_begin_before_both_cautions_are_acknowledged(home: Path) -> None:
+def test_it_does_not_begin_before_every_caution_is_acknowledged(home: Path) -> None:
     async def act(hand: Hand) -> None:
         await unit(hand)
         await hand.choose("caution 1", "read and understood")
-        assert "Still needed: caution 2." in hand.screen()
+        assert "Still needed: caution 2, caution 3." in hand.screen()
         await hand.press("f2")
         assert hand.app.results == []
         text = hand.screen()
         assert "▸ caution 2" in text
         assert " ".join(cautions.LIVE.split()) in text
-        await hand.choose("caution 2", "read and understood")
+        for nth in ("caution 2", "caution 3"):
+            await hand.choose(nth, "read and understood")
         await hand.begin()
 
     at_the_form(home, act)
@@ -359,7 +360,7 @@ def test_from_a_job_file_only_the_person_and_the_cautions_are_left_to_do_and_no_
 
     async def act(hand: Hand) -> IntakeResult:
         assert "▸ who works" in hand.screen()
-        assert "Still needed: caution 1, caution 2." in hand.screen()
+        assert "Still needed: caution 1, caution 2, caution 3." in hand.screen()
         await hand.acknowledge()
         return await hand.begin()
 

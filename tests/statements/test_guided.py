@@ -105,3 +105,9 @@ def test_a_job_that_is_not_guided_knows_no_steps_of_a_person() -> None:
     feed(run, job_script(presses=0), {"kind": "step", "to": "adjust"})
     assert run.step is Step.DONE
     assert run.as_found is None
+
+
+def test_an_entry_that_could_never_be_stored_is_left_out_and_harms_nothing() -> None:
+    entries = [{"kind": "check", "name": "\ud800"}, {"kind": ["check"]}, {"kind": "check", "name": "end play"}]
+    run = feed(guided_run(), job_script(), *entries, {"kind": "step", "to": "done"})
+    assert [e["name"] for e in json.loads(document(run, "x").to_json())["entries"]] == ["end play"]
