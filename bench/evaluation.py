@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from bench import monte_carlo, outliers, speed_fit, swing
+from bench import monte_carlo, outliers, speed_fit, steadiness, swing
 from bench import neutral as neutral_module
 from bench.bench_file import BenchFile, Probe
 from bench.contacts import Change
@@ -19,6 +19,7 @@ from bench.neutral import Estimate, Finer, LiftedNeutral, Mark, Neutral
 from bench.procedure import PressMark
 from bench.run import BreakerTrace, Measured, Pass, Run
 from bench.speed_fit import SpeedFit
+from bench.steadiness import Crossing, Drift
 from bench.swing import TurningPoint
 from bench.uncertainty import (
     Budget,
@@ -234,6 +235,9 @@ class _Evaluator:
         self.notes: list[tuple[str, str]] = []
         self.means: dict[str, list[LobeMean]] = {}
         self.changes: dict[int, float] = {}
+        self.drifts: dict[str, Drift] = {}
+        #: How far the lobes show the disc to err over its turn, where that is more than is stated.
+        self.off_centre_deg = 0.0
 
     def place_zero(self) -> None:
         notes = self.notes
@@ -263,6 +267,7 @@ class _Evaluator:
 
     def evaluate(self) -> Evaluation:
         self._place()
+        self._look_at_steadiness()
         breakers = tuple(self._breaker(b) for b in self.job.breakers)
         differences = tuple(r for d in self.job.differences for r in self._difference(d))
         notes = tuple(dict.fromkeys(self.notes))
@@ -486,6 +491,49 @@ class _Evaluator:
             found += max(0, math.floor((high - at) / turn) - math.ceil((low - at) / turn) + 1)
         return found
 
+    # --- steadiness --------------------------------------------------------------------------------------------------
+
+    def _look_at_steadiness(self) -> None:
+        breakers, plain = len(self.job.breakers), not self.job.needs_lobe_mark
+        for breaker in self.job.breakers:
+            means = self.means[breaker.name]
+            lobes = [[self._crossing(p) for p in mean.passes] for mean in means]
+            unseen_s = 0.0 if breaker.capacitor_uf == 0 else max((m.mean_bounce_s for m in means), default=0.0)
+            delay_s = self._delay(breaker)[1] + LATCH_S + self.bench.priors.unseen_bounce_fraction * unseen_s
+            drift = steadiness.drift(lobes, delay_s, breakers)
+            if drift is not None:
+                self.drifts[breaker.name] = drift
+            stated, poles = self._stated_off_centre_deg(), self.bench.priors.pole_spacing_deg
+            seen = steadiness.roundness(lobes, stated, poles, plain, breakers)
+            if seen is not None and seen.uneven:
+                self.off_centre_deg = max(self.off_centre_deg, seen.covering_deg)
+                self.notes.append(("lobes-uneven", f"{breaker.name}: {seen.text}"))
+
+    def _crossing(self, taken: PassAngle) -> Crossing:
+        past = taken.angle_deg - taken.ordinal * self.spacing
+        return Crossing(taken.angle_deg, past, taken.dwell_deg, taken.speed_deg_s)
+
+    def _stated_off_centre_deg(self) -> float:
+        if self.mapped is None:
+            mounting = self.bench.mounting
+            return math.degrees(mounting.eccentricity_um / 1000 / mounting.grating_radius_mm)
+        # Half a turn apart an amplitude A has u = √2·A; twice the map's standard uncertainty is allowed.
+        terms = self.mapped[0].terms(self._from_index(self.zero), [self._from_index(self.zero + 180.0)])
+        return math.sqrt(2) * math.hypot(*(t.contribution_deg for t in terms))
+
+    def _drifted(self, breaker: Breaker, passes: Sequence[PassAngle], marked: Iterable[PressMark]) -> list[Term]:
+        """What a drift may have done to passes since the presses that they count from."""
+        drift = self.drifts.get(breaker.name)
+        places = [self.running_deg(rest_place(p.count, self.offsets)) for p in marked]
+        bound = 0.0 if drift is None else drift.bound_deg([p.angle_deg for p in passes], places)
+        return [steadiness.drift_term(bound, self.bench.decision.confidence)] if bound else []
+
+    def _drifted_apart(self, first: Breaker, one: LobeMean, second: Breaker, two: LobeMean) -> list[Term]:
+        """What a drift may have done to the distance between two openings."""
+        places = [[p.angle_deg for p in mean.passes] for mean in (one, two)]
+        bound = steadiness.apart_deg(self.drifts.get(first.name), self.drifts.get(second.name), places[0], places[1])
+        return [steadiness.drift_term(bound, self.bench.decision.confidence)] if bound else []
+
     # --- angles ------------------------------------------------------------------------------------------------------
 
     def _own_terms(self, breaker: Breaker, mean: LobeMean, of: str = "", freedom: int | None = None) -> list[Term]:
@@ -517,15 +565,15 @@ class _Evaluator:
         if self.mapped is None:
             return [self._eccentricity(*distances_deg)]
         there = [self._from_index(start_deg + d) for d in distances_deg]
-        return list(self.mapped[0].terms(self._from_index(start_deg), there))
+        terms = list(self.mapped[0].terms(self._from_index(start_deg), there))
+        return [*terms, self._eccentricity(*distances_deg)] if self.off_centre_deg else terms
 
     def _eccentricity(self, *distances_deg: float) -> Term:
         """Of the mean over places so far from the reference: a sine over the turn, seen at each of them and at the reference.
 
         |mean of exp(iΔ) - 1|, which for one distance Δ is 2 sin(Δ/2).
         """
-        mounting = self.bench.mounting
-        ratio_deg = math.degrees(mounting.eccentricity_um / 1000 / mounting.grating_radius_mm)
+        ratio_deg = self.off_centre_deg or self._stated_off_centre_deg()
         turned = [cmath.rect(1.0, math.radians(d)) for d in distances_deg]
         return arcsine("encoder off-centre", ratio_deg, "deg", abs(sum(turned) / len(turned) - 1))
 
@@ -533,10 +581,22 @@ class _Evaluator:
         """Between neutral, felt from both sides and so in the middle, and an opening, always crossed one way: half of it."""
         return rectangular("encoder hysteresis", self.bench.mounting.hysteresis_counts * self.count_deg / 2)
 
-    def _budget(self, terms: Sequence[Term]) -> Budget:
+    def _budget(self, terms: Sequence[Term], drifted: Sequence[Term] = ()) -> Budget:
         if not self.propagates:
-            return Budget(tuple(terms), self.bench.decision.confidence)
-        return monte_carlo.budget_of(terms, self.bench.decision.confidence)
+            budget = Budget(tuple(terms), self.bench.decision.confidence)
+        else:
+            budget = monte_carlo.budget_of(terms, self.bench.decision.confidence)
+        mattering = steadiness.mattering(drifted, budget)
+        if not mattering:
+            return budget
+        self.notes.append(("angles-drift", steadiness.drift_text(self.drifts)))
+        return self._budget([*terms, *mattering])
+
+    def _decide(self, value_deg: float, budget: Budget, tolerance: Tolerance) -> Verdict:
+        """By the bench's rule; of what drifts nothing can be said, whatever the rule."""
+        if steadiness.drifts(budget):
+            return Verdict.UNDECIDED
+        return decide(value_deg, budget, tolerance, self.bench.decision)
 
     def _from_neutral(self, breaker: Breaker, mean: LobeMean) -> Angle | None:
         if self.neutral is None or not mean.passes:
@@ -548,7 +608,10 @@ class _Evaluator:
         terms.append(self._hysteresis())
         terms += self._encoder(self.zero, *((p.ordinal + on) * self.spacing + value for p in mean.passes))
         terms += self._other_poles(p.ordinal + on for p in mean.passes)
-        return Angle(value, self._budget(terms))
+        return Angle(value, self._budget(terms, self._drifted(breaker, mean.passes, self._presses())))
+
+    def _presses(self) -> tuple[PressMark, ...]:
+        return self.measured.presses + self.measured.lifted_presses
 
     def _neutrals_on(self, breaker: Breaker, mean: LobeMean) -> int:
         """Spacings from neutral 0, beyond the pass's ordinal, to the neutral that the pass counts from."""
@@ -591,7 +654,8 @@ class _Evaluator:
             value = angle - on * self.spacing
             terms += self._encoder(self.zero, *((p.ordinal + on) * self.spacing + value for p in passes))
             terms += self._other_poles(p.ordinal + on for p in passes)
-            found.append(PairResult(place, len(passes), Angle(value, self._budget(terms))))
+            budget = self._budget(terms, self._drifted(breaker, passes, self._presses()))
+            found.append(PairResult(place, len(passes), Angle(value, budget)))
         return tuple(found)
 
     def _spread(self, breaker: Breaker, openings: Sequence[OpeningResult]) -> SpreadResult | None:
@@ -617,7 +681,8 @@ class _Evaluator:
             # Neutral is the same for both, or told apart by the pole spacing's term: what is left is the way between the openings.
             at = [self.zero + o.mean.lobe * self.spacing + o.mean.angle_deg for o in (early, late)]
             terms += self._encoder(at[0], at[1] - at[0])
-        return SpreadResult(early.mean.lobe, late.mean.lobe, Angle(high - low, self._budget(terms)))
+        budget = self._budget(terms, self._drifted_apart(breaker, early.mean, breaker, late.mean))
+        return SpreadResult(early.mean.lobe, late.mean.lobe, Angle(high - low, budget))
 
     def target_from_neutral(self, breaker: Breaker, lobe: int) -> float | None:
         """The breaker's target as an angle past neutral, if its chain of references leads there by targets alone."""
@@ -649,12 +714,12 @@ class _Evaluator:
         terms.append(rectangular("encoder hysteresis", self.bench.mounting.hysteresis_counts * self.count_deg))
         terms += self._encoder(mark, *(whole + (p.ordinal - mean.lobe) * self.spacing for p in mean.passes))
         terms += self._other_poles([spacings])
-        return Angle(value, self._budget(terms))
+        return Angle(value, self._budget(terms, self._drifted(breaker, mean.passes, [pressed])))
 
     def _between(self, first: Breaker, one: LobeMean, second: Breaker, two: LobeMean, value: float) -> Angle:
         terms = self._own_terms(first, one, first.name) + self._own_terms(second, two, second.name)
         terms += self._encoder(self.zero + one.lobe * self.spacing + one.angle_deg, value)
-        return Angle(value, self._budget(terms))
+        return Angle(value, self._budget(terms, self._drifted_apart(first, one, second, two)))
 
     def _from_opening(self, breaker: Breaker, mean: LobeMean, other: Breaker) -> Angle | None:
         """From the measured opening of `other` that lies nearest before, in the running direction."""
@@ -697,9 +762,10 @@ class _Evaluator:
         pairs = self._pairs(breaker, mean)
         if angle is None or tolerance is None:
             return OpeningResult(mean, from_neutral, angle, tolerance, Verdict.NONE, None, pairs)
-        verdict = decide(angle.value_deg, angle.budget, tolerance, self.bench.decision)
+        verdict = self._decide(angle.value_deg, angle.budget, tolerance)
         if (
             self.neutral is not None
+            and not steadiness.drifts(angle.budget)
             and self._counts_from_neutral(breaker)
             and self.neutral.band_deg > tolerance.width_deg
         ):
@@ -738,7 +804,7 @@ class _Evaluator:
                 continue
             value, two = min(options, key=lambda option: abs(option[0] - difference.tolerance.target_deg))
             angle = self._between(first, one, second, two, value)
-            verdict = decide(value, angle.budget, difference.tolerance, self.bench.decision)
+            verdict = self._decide(value, angle.budget, difference.tolerance)
             probability = probability_inside(value, angle.budget, difference.tolerance)
             found.append(DifferenceResult(difference, one.lobe, angle, verdict, probability))
         return found

@@ -14,12 +14,17 @@ from bench.errors import InputError
 _Model = TypeVar("_Model", bound=BaseModel)
 
 MOST_BYTES = 1_000_000
+#: Longer keys, and longer words about them, are told with their beginning only.
+MOST_KEY, MOST_TOLD = 120, 400
 
 
 def read_bytes(path: Path, what: str, error: type[InputError]) -> bytes:
     """The file's bytes. Raises `error` when it is missing or larger than any such file of the user's."""
     shown = printable(str(path))
     try:
+        if path.exists() and not path.is_file() and not path.is_dir():
+            # A pipe without a writer would be waited for.
+            raise error(f"{shown}: {what}: a regular file was expected.")
         with path.open("rb") as file:
             raw = file.read(MOST_BYTES + 1)
     except OSError as failure:
@@ -39,7 +44,7 @@ def read_toml(path: Path, what: str, error: type[InputError]) -> dict[str, Any]:
         raise error(f"{shown}: not a text file in UTF-8; a {what} in TOML was expected.") from None
     except ValueError as failure:
         # Not only TOMLDecodeError: a number of thousands of digits ends in a plain ValueError.
-        raise error(f"{shown}: not valid TOML: {printable(str(failure))}.") from None
+        raise error(f"{shown}: not valid TOML: {cut(printable(str(failure)))}.") from None
     except RecursionError:
         raise error(f"{shown}: nested too deeply for a {what}.") from None
 
@@ -53,7 +58,7 @@ def validated(model: type[_Model], tables: object, name: str, error: type[InputE
         key = _key(first["loc"])
         more = failure.error_count() - 1
         tail = f" ({more} more)" if more else ""
-        raise error(printable(f"{name}: {key}: {_expectation(first)}{tail}.")) from None
+        raise error(printable(f"{name}: {key}: {cut(_expectation(first))}{tail}.")) from None
     except RecursionError:
         raise error(f"{name}: nested too deeply.") from None
 
@@ -67,7 +72,12 @@ def _key(location: Sequence[int | str]) -> str:
     key = ""
     for part in location:
         key += f"[{part}]" if isinstance(part, int) else f".{part}" if key else str(part)
-    return key or "file"
+    return cut(key, MOST_KEY) or "file"
+
+
+def cut(text: str, most: int = MOST_TOLD) -> str:
+    """`text`, of which only the beginning is told if it is long."""
+    return text if len(text) <= most else f"{text[:most]}…"
 
 
 def _is_short(given: float | str) -> bool:

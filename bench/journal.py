@@ -167,6 +167,9 @@ class JournalReader:
     def __init__(self, path: Path) -> None:
         self.path = path
         try:
+            if path.exists() and not path.is_file() and not path.is_dir():
+                # A pipe without a writer would be waited for.
+                raise CaptureError(f"{path}: not a capture; a regular file was expected.")
             self._file = path.open("rb")
             magic = self._file.read(len(MAGIC))
         except OSError as failure:

@@ -14,6 +14,8 @@ from bench.settings import read_header
 
 #: Bytes come, but no frame can be read from them for so long: the line has become unreadable.
 UNREADABLE_AFTER_S = 1.2
+#: Not polled for so long: this process was stopped, or had no share of the processor.
+SLEPT_S = 0.6
 #: A disk that takes longer than this to secure the journal is not waited for; the journal's own thread goes on trying.
 SECURE_WITHIN_S = 1.0
 
@@ -34,6 +36,7 @@ class Session:
         self._error: Failure | None = None
         self._position_seen = 0
         self._frames_at = 0.0
+        self._polled_at = 0.0
         self._unreadable_told = False
         self._synced = 0
         self._sync_number = 0
@@ -153,7 +156,9 @@ class Session:
 
     def _check_readable(self) -> None:
         position, now = self.run.tick, time.monotonic()
-        if position != self._position_seen:
+        slept, self._polled_at = now - self._polled_at > SLEPT_S, now
+        if position != self._position_seen or slept:
+            # Time in which this process itself was stopped says nothing about the line.
             self._position_seen, self._frames_at = position, now
         elif now - self._frames_at > UNREADABLE_AFTER_S and not self._unreadable_told:
             self._unreadable_told = True

@@ -9,14 +9,14 @@ from bench import bench_file, encoder_map, job_file
 from bench.bench_file import BenchFile
 from bench.encoder_map import EncoderMap
 from bench.errors import CaptureError, InputError
-from bench.files import printable
+from bench.files import cut, printable
 from bench.job import Job
 from bench.job_file import JobFile
 
 FORMAT = "breakerbench-journal"
 VERSION = 1
 #: Rises with any change of an estimator: the same bytes give the same document for the same number.
-ANALYSIS = 2
+ANALYSIS = 3
 DEFAULT_PASSES = 5
 LEAST_PASSES = 2
 MOST_PASSES = 10_000
@@ -86,8 +86,8 @@ def read_header(document: dict[str, Any], name: str) -> Settings:
         raise CaptureError(f"{name}: the header is not that of a breakerbench journal, version {VERSION}.")
     if document.get("analysis") != ANALYSIS:
         raise CaptureError(
-            f"{name}: recorded for analysis {document.get('analysis')!r}; this version has analysis {ANALYSIS} and would not give "
-            "the same figures. Use the version that wrote it."
+            f"{name}: recorded for analysis {cut(repr(document.get('analysis')), 40)}; this version has analysis {ANALYSIS} and would not "
+            "give the same figures. Use the version that wrote it."
         )
     try:
         job = job_file.parse(document.get("job"), f"{name}: job")
@@ -107,7 +107,7 @@ def read_header(document: dict[str, Any], name: str) -> Settings:
             None if rehearsal is None else Rehearsal(printable(str(rehearsal["scenario"])), int(rehearsal["seed"])),
             document["followers_lifted"] is True,
             document["guided"] is True,
-            document.get("recheck") is True,
+            document["recheck"] is True,
             None if mapped is None else encoder_map.parse(mapped, f"{name}: encoder map"),
         )
     except InputError as error:

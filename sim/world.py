@@ -340,6 +340,7 @@ class World:
         self._truth_presses.append(
             {
                 "tick": self.board.tick_at(at_s),
+                "at_s": round(at_s, 2),
                 "from_neutral_deg": self.neutrals.folded(angle_deg),
                 "side": self._mover.direction,
                 "followers_lifted": self._lifted,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 from collections.abc import Sequence
 from typing import NoReturn
@@ -25,6 +26,11 @@ MEASURE = (
     "file, or found on USB. Data lies where BREAKERBENCH_HOME says."
 )
 SIMULATE = "Offers the simulated board on a pseudo-terminal or TCP port until Control-C; prints the port's name."
+SERVE = (
+    "The screen of measure in a browser, for a tablet at the bench; needs the extra serve (pip install 'breakerbench[serve]'). Only this "
+    "computer can open it, unless --host names another address; there is no password. One page at a time can hold the board's port, which "
+    "is taken from BREAKERBENCH_PORT, the bench file, or found on USB."
+)
 REPLAY = "Works the result out again from a capture: the journal of a measurement or rehearsal."
 REPORT = (
     "Writes a report on a record, to be handed over: a page for the owner, then the evidence. The HTML file needs no network and carries "
@@ -130,6 +136,22 @@ def _parser() -> argparse.ArgumentParser:
         default=1.0,
         metavar="X",
         help="X times as fast as real; 0: as fast as the host reads (default: 1)",
+    )
+
+    serve = commands.add_parser("serve", help="the screen in a browser", description=SERVE)
+    serve.add_argument(
+        "--host",
+        default="127.0.0.1",
+        metavar="HOST",
+        help="address to serve at (default: %(default)s, this computer only)",
+    )
+    serve.add_argument("--port", type=_tcp_port, default=8000, metavar="N", help="TCP port (default: %(default)s)")
+    serve.add_argument(
+        "--rehearse",
+        nargs="?",
+        const="plain-single",
+        metavar="NAME|FILE",
+        help="a rehearsal on a simulated unit instead of measuring (default unit: %(const)s)",
     )
 
     replay = commands.add_parser(
@@ -309,12 +331,17 @@ def _step_seconds(text: str) -> float:
     return _number(text, 0.1, 3600)
 
 
+def _tcp_port(text: str) -> int:
+    return _whole(text, 1, 65_535, "a port number from 1 to 65535")
+
+
 def _rate(text: str) -> float:
     return _number(text, 0, 1e6)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; gives its exit status."""
+    _speak_utf8()
     given = list(sys.argv[1:] if arguments is None else arguments)
     as_json = "--json" in given
     try:
@@ -340,6 +367,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         )
 
 
+def _speak_utf8() -> None:
+    """Degree signs and names must never end the program: where the terminal knows no UTF-8 they are written as escapes."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
 def _dispatch(options: argparse.Namespace) -> int:
     if options.version:
         from tui.places import software
@@ -358,6 +392,10 @@ def _dispatch(options: argparse.Namespace) -> int:
         from tui import simulate
 
         return simulate.run(options)
+    if options.command == "serve":
+        from tui import serve
+
+        return serve.run(options)
     if options.command == "replay":
         from tui import replay
 
@@ -417,7 +455,18 @@ def _report(code: str, text: str, status: int, as_json: bool) -> int:
 
         print(failure_document(Failure(code, text), None, None, None).to_json())
     print(f"breakerbench: {text}", file=sys.stderr)
+    _tell_page(text)
     return status
+
+
+def _tell_page(text: str) -> None:
+    """Where a browser stands in for the terminal, nobody there reads standard error."""
+    import os
+
+    if "TEXTUAL_DRIVER" in os.environ:
+        from tui.job_screen.dialogs import tell
+
+        tell(text)
 
 
 if __name__ == "__main__":

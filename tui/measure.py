@@ -36,7 +36,7 @@ def run(options: argparse.Namespace) -> int:
             measuring.show(failure_document(Failure(error.code, error.text), None, None, bench), options.json)
             return error.exit_status
     measuring.refuse_existing(options.capture)
-    if not options.headless and sys.stdin.isatty() and sys.stdout.isatty():
+    if not options.headless and measuring.has_screen():
         return _on_screen(options, job, resumed)
     if job is None:
         raise UsageError("measure needs a job file: breakerbench measure JOB.toml. The README shows one.")

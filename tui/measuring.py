@@ -20,6 +20,7 @@ from tui.words import STEP_WORDS
 
 if TYPE_CHECKING:
     from tui.job_screen.desk import Desk
+    from tui.job_screen.dialogs import Ways
 
 POLL_S = 0.02
 
@@ -30,11 +31,33 @@ def refuse_existing(capture: str | None) -> None:
         raise UsageError(f"--capture: {capture} exists already, and a journal is never overwritten; name a new file.")
 
 
-def on_screen(desk: Desk) -> Run | None:
-    """Carry out a job on the screen; gives the run of its last session, closed and concluded; None if none was begun."""
+def has_screen() -> bool:
+    """Whether somebody looks at a screen: at a terminal, or at a browser, whose server names the screen's driver."""
+    return served() or (sys.stdin.isatty() and sys.stdout.isatty())
+
+
+def served() -> bool:
+    """Whether the screen is shown in a browser."""
+    return "TEXTUAL_DRIVER" in os.environ
+
+
+def on_screen(desk: Desk, ways: Ways | None = None) -> Run | None:
+    """Carry out a job on the screen; gives the run of its last session, closed and concluded; None if none was begun.
+
+    `ways`: what is asked first.
+    """
     from tui.job_screen.app import JobScreen
 
-    screen = JobScreen(desk, ascii_only=not _speaks_utf8())
+    driver = None
+    if served():
+        from tui.job_screen.served_driver import ServedDriver
+
+        driver = ServedDriver
+    screen = JobScreen(desk, ascii_only=not _speaks_utf8(), ways=ways, driver=driver)
+    if driver is not None:
+        # A page has one screen, which alone speaks on the true standard output; all else goes to whoever started the server.
+        del os.environ["TEXTUAL_DRIVER"]
+        sys.stdout = sys.stderr
     screen.run()
     session = screen.session
     if session is None:
@@ -47,21 +70,8 @@ def on_screen(desk: Desk) -> Run | None:
     return session.run
 
 
-def ask_way() -> str | None:
-    """Whether a rehearsal is to be acted or watched; None when left."""
-    from tui.job_screen.dialogs import ask
-
-    return ask(
-        "Rehearse on the simulated unit",
-        (
-            ("watch", "Watch the whole job being done (two minutes)"),
-            ("act", "Act it yourself: turn, feel, set the points, press (keys are shown)"),
-        ),
-    )
-
-
 def _speaks_utf8() -> bool:
-    return (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+    return served() or (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
 
 
 def carry_out(session: Session) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +17,12 @@ from tui.simulator import Simulator
 
 if TYPE_CHECKING:
     from sim.scenario import Scenario
+
+WAYS_TITLE = "Rehearse on the simulated unit"
+WAYS = (
+    ("watch", "Watch the whole job being done (two minutes)"),
+    ("act", "Act it yourself: turn, feel, set the points, press (keys are shown)"),
+)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -40,36 +45,38 @@ def run(options: argparse.Namespace) -> int:
         )
     measuring.refuse_existing(options.capture)
     measuring.caution()
-    if options.headless or not (sys.stdin.isatty() and sys.stdout.isatty()):
+    if options.headless or not measuring.has_screen():
         return _headless(options, scenario)
     return _on_screen(options, scenario)
 
 
 def _on_screen(options: argparse.Namespace, scenario: Scenario) -> int:
     """Acted by the person, or watched. A unit whose marks no hand could see is only watched, the simulator's own hand turning it."""
+    from tui.job_screen.dialogs import Ways
     from tui.job_screen.rehearsal_desk import RehearsalDesk
     from tui.job_screen.simulated_unit import SimulatedUnit
 
     plain = scenario.unit.cam == "plain" and scenario.hand.mark_deg is None and not scenario.hand.followers_lifted
     exercise = scenario.exercise is not None
-    way = "watch" if not plain else "act" if exercise else measuring.ask_way()
-    if way is None:
-        return 130
     with Simulator(options.scenario, options.seed, 1.0, acting=plain) as simulator:
         names = tuple(b.name for b in scenario.breaker)
-        unit = SimulatedUnit(simulator, names, watched=way == "watch") if plain else None
+        unit = SimulatedUnit(simulator, names, watched=False) if plain else None
         desk = RehearsalDesk(options, simulator, unit, scenario.hand.followers_lifted)
-        run = measuring.on_screen(desk)
+        ways = None
+        if unit is not None and not exercise:
+            watched = unit
+            ways = Ways(WAYS_TITLE, WAYS, lambda way: watched.watch() if way == "watch" else None)
+        run = measuring.on_screen(desk, ways)
         if desk.result is None or run is None:
             return 130
-        truth = simulator.truth() if options.show_truth or exercise else None
+        truth = simulator.last_truth() if options.show_truth or exercise else None
         if truth is not None and options.show_truth:
             desk.result = desk.result.model_copy(update={"truth": told_truth(truth, run.job)})
         measuring.show(desk.result, options.json)
         if exercise and truth is not None and not options.json:
             from tui.debrief import debrief
 
-            print(debrief(truth, desk.sessions, run.job))
+            print(debrief(truth, desk.sessions, run.job, () if unit is None else unit.steps))
         return desk.result.exit_status() if desk.status is None else desk.status
 
 

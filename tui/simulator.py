@@ -9,6 +9,7 @@ import queue
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from types import TracebackType
 from typing import Any
@@ -36,8 +37,10 @@ class Simulator:
             encoding="utf-8",
             start_new_session=True,
         )
+        self._truth: dict[str, Any] | None = None
         self._lines: queue.Queue[dict[str, Any] | None] = queue.Queue()
-        threading.Thread(target=self._listen, daemon=True).start()
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
         #: The first line: port, files, and of an exercise what there is to see and to mend.
         self.about = self._wait("port", READY_WITHIN_S, "The simulator did not come up.")
         self.port = str(self.about["port"])
@@ -61,6 +64,28 @@ class Simulator:
         found = self._wait("truth", TRUTH_WITHIN_S, "The simulator did not tell the truth.")["truth"]
         return found if isinstance(found, dict) else {}
 
+    def last_truth(self) -> dict[str, Any]:
+        """Ends the simulator; what it knew to be true then."""
+        self.__exit__(None, None, None)
+        self._listener.join(TRUTH_WITHIN_S)
+        if self._truth is None:
+            raise BenchError("The simulator did not tell the truth.")
+        return self._truth
+
+    def lines_until(self, key: str, within_s: float) -> Iterator[dict[str, Any]]:
+        """What the simulator tells, up to the first line with `key`, or for so long."""
+        deadline = time.monotonic() + within_s
+        while (left := deadline - time.monotonic()) > 0:
+            try:
+                line = self._lines.get(timeout=left)
+            except queue.Empty:
+                return
+            if line is None:
+                return
+            yield line
+            if key in line:
+                return
+
     def tell(self, command: dict[str, Any]) -> None:
         """One act of the hand. If the simulator is gone, the board's silence tells it."""
         if self._process.stdin is not None:
@@ -80,15 +105,10 @@ class Simulator:
             yield line
 
     def _wait(self, key: str, within_s: float, failure: str) -> dict[str, Any]:
-        while True:
-            try:
-                line = self._lines.get(timeout=within_s)
-            except queue.Empty:
-                line = None
-            if line is None:
-                raise BenchError(failure)
+        for line in self.lines_until(key, within_s):
             if key in line:
                 return line
+        raise BenchError(failure)
 
     def _listen(self) -> None:
         if self._process.stdout is not None:
@@ -98,5 +118,7 @@ class Simulator:
                 except ValueError:
                     continue
                 if isinstance(line, dict):
+                    if isinstance(line.get("truth"), dict):
+                        self._truth = line["truth"]
                     self._lines.put(line)
         self._lines.put(None)

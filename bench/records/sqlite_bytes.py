@@ -16,6 +16,8 @@ from bench.records.model import StoreError
 
 _MAGIC = b"SQLite format 3\0"
 _INTERIOR_INDEX, _INTERIOR_TABLE, _LEAF_INDEX, _LEAF_TABLE = 2, 5, 10, 13
+#: What stands in a row for a column that is empty.
+_NOTHING = 0
 #: Fields of the file's header that SQLite keeps for itself: they say nothing of the content, and it does not check them.
 _COUNTERS = (
     (18, 20, "file header: format versions"),
@@ -73,7 +75,7 @@ class _File:
         self._seen: set[int] = set()
 
     def outside(self) -> list[Span]:
-        schema = list(self._tree(1))
+        schema = list(self._tree(1, schema=True))
         for root in schema:
             for _ in self._tree(root):
                 pass
@@ -88,7 +90,7 @@ class _File:
             at = max(at, end)
         return sorted(spans, key=lambda s: s.begin)
 
-    def _tree(self, number: int) -> Iterator[int]:
+    def _tree(self, number: int, schema: bool = False) -> Iterator[int]:
         """Mark a b-tree's bytes as used; gives the root pages that its rows name, if it is the schema."""
         if number in self._seen or not 1 <= number <= self._count:
             raise ValueError
@@ -107,12 +109,16 @@ class _File:
             payload = self._cell(kind, start + offset)
             if interior:
                 (child,) = struct.unpack_from(">I", self._data, start + offset)
-                yield from self._tree(child)
-            if kind == _LEAF_TABLE and (root := _root_page(payload)) is not None:
-                yield root
+                yield from self._tree(child, schema)
+            if kind == _LEAF_TABLE and schema:
+                if (root := _root_page(payload)) is not None:
+                    yield root
+            elif kind == _LEAF_TABLE and payload[1] != _NOTHING:
+                # Every table of a store begins with its row's number, which SQLite keeps beside the row and reads nowhere else.
+                raise ValueError
         if interior:
             (child,) = struct.unpack_from(">I", self._data, head + 8)
-            yield from self._tree(child)
+            yield from self._tree(child, schema)
 
     def _cell(self, kind: int, at: int) -> bytes:
         """Mark a cell and its overflow pages; gives what of its payload lies on its own page."""

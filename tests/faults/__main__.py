@@ -1,4 +1,4 @@
-"""The fault matrix: `python -m tests.faults [ROW…] [--runs N] [--first-seed N] [--json]`
+"""The fault matrix: `python -m tests.faults [ROW…] [--runs N] [--first-seed N] [--peer firmware] [--json]`
 
 One line per row; a row is named by any part of its name. Exits 1 if a row does not hold.
 """
@@ -22,14 +22,16 @@ def chosen(parts: Sequence[str]) -> list[Row]:
     return [r for r in ROWS if not parts or any(p in r.name for p in parts)]
 
 
-def _one(task: tuple[str, int]) -> Outcome:
+def _one(task: tuple[str, int, str]) -> Outcome:
     (row,) = [r for r in ROWS if r.name == task[0]]
-    return run(row, task[1])
+    return run(row, task[1], task[2])
 
 
-def collect(rows: Sequence[Row], runs: int, first_seed: int = 0, processes: int = 2) -> list[Tally]:
+def collect(
+    rows: Sequence[Row], runs: int, first_seed: int = 0, processes: int = 2, peer: str = "memory"
+) -> list[Tally]:
     """So many runs of each row."""
-    tasks = [(row.name, first_seed + n) for row in rows for n in range(min(runs, row.most_runs))]
+    tasks = [(row.name, first_seed + n, peer) for row in rows for n in range(min(runs, row.most_runs))]
     with ProcessPoolExecutor(processes) as pool:
         outcomes = list(pool.map(_one, tasks, chunksize=4))
     return [Tally(row, tuple(o for o in outcomes if o.row == row.name)) for row in rows]
@@ -42,17 +44,21 @@ def main() -> int:
     parser.add_argument("--runs", type=int, default=100)
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument(
+        "--peer", choices=("memory", "firmware"), default="memory", help="the board; rows that can have it"
+    )
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
     began = time.monotonic()
-    tallies = collect(chosen(given.rows), given.runs, given.first_seed, given.processes)
+    rows = [r for r in chosen(given.rows) if given.peer in r.peers]
+    tallies = collect(rows, given.runs, given.first_seed, given.processes, given.peer)
     missed = [text for tally in tallies for text in tally.misses()]
     if given.json:
-        rows = [
+        found = [
             {"row": t.row.name, "injected": t.row.injected, "weak": t.row.weak, "runs": [asdict(o) for o in t.outcomes]}
             for t in tallies
         ]
-        print(json.dumps({"rows": rows, "missed": missed}, indent=1))
+        print(json.dumps({"rows": found, "missed": missed}, indent=1))
         return 1 if missed else 0
     print(table(tallies))
     runs = sum(len(t.outcomes) for t in tallies)

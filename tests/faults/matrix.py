@@ -27,9 +27,9 @@ ROWS: tuple[Row, ...] = (
 )
 
 
-_RUNNERS = {"job": run_row, "journal": journal_faults.run, "files": file_faults.run, "process": process_faults.run}
+_RUNNERS = {"journal": journal_faults.run, "files": file_faults.run, "process": process_faults.run}
 
 
-def run(row: Row, seed: int) -> Outcome:
-    """One run of a row."""
-    return _RUNNERS[row.kind](row, seed)
+def run(row: Row, seed: int, peer: str = "memory") -> Outcome:
+    """One run of a row; `peer` is the board of a job in this process."""
+    return run_row(row, seed, peer) if row.kind == "job" else _RUNNERS[row.kind](row, seed)

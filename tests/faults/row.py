@@ -85,6 +85,7 @@ class Outcome:
     #: Wrong angles that nothing told of, and those that a note in `Row.doubted` did tell of.
     wrong: int = 0
     wrong_told: int = 0
+    #: 0 where it could not be taken: whole programs do not tell the presses' truth, and the firmware's ticks have another beginning.
     off_marks_deg: float = 0.0
     worst_over_u: float = 0.0
     acknowledged_lost: int = 0
@@ -185,7 +186,7 @@ def line(tally: Tally) -> tuple[str, ...]:
         f"{row.least_valid:.0%}",
         str(sum(o.wrong for o in outcomes)),
         f"{beyond}/{openings}",
-        f"{max(o.off_marks_deg for o in outcomes):.3f}°" if openings else "—",
+        f"{off:.3f}°" if (off := max(o.off_marks_deg for o in outcomes)) else "—",
         str(sum(o.acknowledged_lost for o in outcomes)),
         "—" if slowest is None else f"{slowest.told_after_s:.2f} s {slowest.clock}",
         str(sum(o.replay_differs for o in outcomes)),

@@ -299,6 +299,6 @@ def test_a_neutral_band_wider_than_the_tolerance_leaves_it_undecided() -> None:
 
 
 def test_an_opening_off_by_degrees_is_outside() -> None:
-    run = measure(replace(turning(6.5), open_over=(((15.0, 80.0), (190.0, 260.0)),)))
-    assert [o.verdict for o in result(run).breakers[0].openings] == ["outside", "inside"]
+    run = measure(replace(turning(6.5), open_over=(((15.0, 80.0), (195.0, 260.0)),)))
+    assert [o.verdict for o in result(run).breakers[0].openings] == ["outside", "outside"]
     assert result(run).exit_status() == 1

@@ -7,6 +7,7 @@ from typing import Any
 
 from textual.app import App, ComposeResult
 from textual.binding import Binding
+from textual.driver import Driver
 from textual.widgets import Footer
 
 from bench.check_list import open_lines
@@ -21,8 +22,9 @@ from tui.check_form import AdjustmentForm
 from tui.checks import Checks
 from tui.intake import IntakeResult
 from tui.job_screen import words
+from tui.job_screen.debrief_screen import DebriefScreen
 from tui.job_screen.desk import Desk
-from tui.job_screen.dialogs import Choose, Question
+from tui.job_screen.dialogs import Choose, Question, Ways
 from tui.job_screen.help import HelpScreen
 from tui.job_screen.state import JobState
 from tui.job_screen.view import JobView
@@ -53,6 +55,7 @@ class JobScreen(App[None]):
         Binding("v", "recheck", "recheck"),
         Binding("b", "cue", "bell"),
         Binding("m", "mend", "look and mend"),
+        Binding("d", "debrief", "debrief"),
         Binding("question_mark", "help", "help"),
         Binding("q", "leave", "leave"),
         Binding("ctrl+c", "leave", "leave", show=False, priority=True),
@@ -71,9 +74,16 @@ class JobScreen(App[None]):
         Binding("tab", "act('other', 0)", show=False, priority=False),
     ]
 
-    def __init__(self, desk: Desk, ascii_only: bool = False) -> None:
-        super().__init__()
+    def __init__(
+        self,
+        desk: Desk,
+        ascii_only: bool = False,
+        ways: Ways | None = None,
+        driver: type[Driver] | None = None,
+    ) -> None:
+        super().__init__(driver_class=driver)
         self._desk = desk
+        self._ways = ways
         self._ascii_only = ascii_only
         self._view = JobView()
         self._session: Session | None = None
@@ -81,6 +91,7 @@ class JobScreen(App[None]):
         self._judged_at = 0.0
         self._judged: object = None
         self._bell = True
+        self._clock = time.monotonic
         self._said = ""
         self._record_text = ""
         self._ended = False
@@ -97,8 +108,21 @@ class JobScreen(App[None]):
         yield Footer()
 
     def on_mount(self) -> None:
-        """Offer interrupted jobs, then the intake form, then begin."""
+        """Ask which way, where there are several; offer interrupted jobs, then the intake form, then begin."""
         self.set_interval(1 / REDRAW_HZ, self._pull)
+        if self._ways is None:
+            self._offer()
+        else:
+            self.push_screen(Choose(self._ways.title, self._ways.choices), self._way_chosen)
+
+    def _way_chosen(self, chosen: str | None) -> None:
+        if chosen is None or self._ways is None:
+            self.exit()
+            return
+        self._ways.chosen(chosen)
+        self._offer()
+
+    def _offer(self) -> None:
         waiting = self._desk.interrupted()
         if waiting:
             self.push_screen(
@@ -169,11 +193,17 @@ class JobScreen(App[None]):
             session.poll(0)
         elif not self._ended:
             self._end_session(session)
+            if self._session is not session:
+                return
         state = self._state(session)
         unit = self._desk.unit
         if unit is not None:
             unit.poll(state)
-            if unit.wants_new_session and not self._ended:
+            if unit.wants_new_session:
+                # Something was put right that only a new session can take in.
+                if self._ended:
+                    self._again(False)
+                    return
                 session.interrupt()
         if (session.run.step, session.over) != before:
             self._said = ""
@@ -188,8 +218,12 @@ class JobScreen(App[None]):
         self.session_ended = True
         self.refresh_bindings()
         unit = self._desk.unit
-        if unit is not None and unit.wants_new_session:
+        if unit is None:
+            return
+        if unit.wants_new_session:
             self._again(False)
+        elif session.run.failure is None and unit.state.can_look:
+            self.action_debrief()
 
     def _state(self, session: Session) -> JobState:
         run = session.run
@@ -222,7 +256,7 @@ class JobScreen(App[None]):
         return open_lines(self._desk.check_list, run.entries) if run.step is Step.CHECKS else ()
 
     def _judge(self, run: Run) -> None:
-        now = time.monotonic()
+        now = self._clock()
         key = run.step, sum(sum(t.lobe_passes) for t in run.epoch.traces), id(run.epoch)
         if run.step not in JUDGED or key == self._judged or now - self._judged_at < JUDGE_EVERY_S:
             if run.step not in JUDGED:
@@ -254,6 +288,8 @@ class JobScreen(App[None]):
             return self._desk.unit is not None and self._desk.unit.state.acting
         if action == "mend":
             return self._desk.unit is not None and self._desk.unit.state.acting and bool(self._desk.unit.places)
+        if action == "debrief":
+            return over and self._ended and self._desk.unit is not None
         if action == "press":
             return not over and run.step is not Step.CHECKS and self._may_press()
         if action == "lead":
@@ -360,6 +396,12 @@ class JobScreen(App[None]):
         step = Step.SENSE if self._session is None else self._session.run.step
         unit = self._desk.unit
         self.push_screen(HelpScreen(step, unit is not None and unit.state.acting, () if unit is None else unit.sheet))
+
+    def action_debrief(self) -> None:
+        """What the rehearsal was about, against truth."""
+        text = self._desk.debrief()
+        if text:
+            self.push_screen(DebriefScreen(text))
 
     def action_leave(self) -> None:
         """Leave; while a job is running, only after a question."""

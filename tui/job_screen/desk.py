@@ -66,5 +66,8 @@ class Desk(Protocol):
     def end(self, session: Session) -> str:
         """Close `session` and keep its record; gives what to tell. Raises nothing."""
 
+    def debrief(self) -> str:
+        """What a rehearsal that has ended was about, against truth; empty if it is none, or has not ended. Asked of a desk with a unit."""
+
     def again(self, recheck: bool = False) -> Session:
         """A further session of the same job, started; `recheck`: a second verify linked to the record just kept. Raises BenchError."""

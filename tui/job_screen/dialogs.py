@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import ClassVar
 
 from rich.text import Text
@@ -67,17 +69,28 @@ class Choose(ModalScreen[str | None]):
         self.dismiss(self._choices[event.option_index][0])
 
 
-class _Asking(App[str | None]):
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """What is asked before a job begins: keys and titles, and who is told the key."""
+
+    title: str
+    choices: tuple[tuple[str, str], ...]
+    chosen: Callable[[str], None]
+
+
+class _Telling(App[None]):
     ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("q,escape", "quit", "leave")]
 
-    def __init__(self, title: str, choices: tuple[tuple[str, str], ...]) -> None:
+    def __init__(self, text: str) -> None:
         super().__init__()
-        self._choose = Choose(title, choices)
+        self._text = text
 
-    def on_mount(self) -> None:
-        self.push_screen(self._choose, self.exit)
+    def compose(self) -> ComposeResult:
+        yield Static(Text(self._text, "bold"))
+        yield Footer()
 
 
-def ask(title: str, choices: tuple[tuple[str, str], ...]) -> str | None:
-    """One choice before there is a job to show."""
-    return _Asking(title, choices).run()
+def tell(text: str) -> None:
+    """One sentence, where there is no job to show."""
+    _Telling(text).run()

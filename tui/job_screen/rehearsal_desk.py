@@ -7,10 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from bench import bench_file, check_list, job_file
+from bench.bench_file import BenchFile
+from bench.job import Job
 from bench.result import ResultDocument, document
 from bench.session import Session
 from bench.settings import DEFAULT_PASSES, Rehearsal, header
 from tui import places, records_keeping
+from tui.debrief import debrief
 from tui.intake import Intake, IntakeResult
 from tui.job_screen.desk import Unit
 from tui.job_screen.simulated_unit import SimulatedUnit
@@ -42,6 +45,7 @@ class RehearsalDesk:
         self.result: ResultDocument | None = None
         self.status: int | None = None
         self.sessions: list[ResultDocument] = []
+        self._job: Job | None = None
 
     @property
     def unit(self) -> Unit | None:
@@ -72,6 +76,9 @@ class RehearsalDesk:
     def end(self, session: Session) -> str:
         """See `Desk`."""
         session.close()
+        self._job = session.run.job
+        if self._unit is not None:
+            self._unit.hear_truth()
         self.result = document(
             session.run, None if self._journal is None or not session.recorded else str(self._journal)
         )
@@ -81,6 +88,13 @@ class RehearsalDesk:
             return "Rehearsal: no record is kept."
         self.status, text = self._keeping.keep(self.result, session.recorded and session.hello is not None)
         return text
+
+    def debrief(self) -> str:
+        """See `Desk`."""
+        unit = self._unit
+        if unit is None or unit.truth is None or self._job is None:
+            return ""
+        return debrief(unit.truth, self.sessions, self._job, unit.steps)
 
     def _paper(self, what: str) -> Path:
         about: dict[str, Any] = self._simulator.about
@@ -112,6 +126,9 @@ class RehearsalDesk:
             )
         if self._unit is not None:
             self._unit.new_session()
-        session = Session(first, journal, self._simulator.port, bench.link.baud, bench.link.hello_deadline_s)
+        session = self._session(first, journal, bench)
         session.start()
         return session
+
+    def _session(self, first: dict[str, Any], journal: Path, bench: BenchFile) -> Session:
+        return Session(first, journal, self._simulator.port, bench.link.baud, bench.link.hello_deadline_s)

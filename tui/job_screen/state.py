@@ -25,11 +25,13 @@ class Felt:
 
 @dataclass(frozen=True, slots=True)
 class RehearsalState:
-    """A simulated unit that the person acts on, or watches being acted on. `told`: what was last seen, mended or refused."""
+    """A simulated unit that the person acts on, or watches being acted on. `told`: what was last seen, mended or refused;
+    `can_look`: there are places to look at and things to mend."""
 
     acting: bool
     felt: Felt = Felt()
     told: str = ""
+    can_look: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,4 +80,11 @@ class JobView(Vertical):
         self._drawn[name] = text
         part = self.query_one(f"#{name}", Static)
         part.display = bool(text.plain)
-        part.update(text)
+        # A layout of the whole screen is dear, and needed only where the number of lines may change.
+        part.update(text, layout=known is None or _lines(known, part.size.width) != _lines(text, part.size.width))
+
+
+def _lines(text: Text, width: int) -> object:
+    """How many lines a text takes; a text that is wrapped is like no other."""
+    lines = text.plain.split("\n")
+    return len(lines) if all(len(line) <= width for line in lines) else object()

@@ -1,0 +1,1 @@
+"""Rehearsals acted by a player who sees nothing but what the screen says."""
