@@ -90,6 +90,9 @@ class _View:
         self.places = places
         self.spacing = run.job.unit.lobe_spacing_deg
         self.traces = {t.breaker.name: t for t in run.epoch.traces}
+        # A view is of one moment; each opening is asked for many times.
+        self._past: dict[tuple[str, int], float] = {}
+        self._references: dict[tuple[str, int], float | None] = {}
 
     def points(self, trace: BreakerTrace) -> PointsAdjusting:
         breaker, recent = trace.breaker, list(trace.recent)
@@ -116,10 +119,19 @@ class _View:
         )
 
     def _past_neutral(self, breaker: Breaker, followed: Followed) -> float:
-        return folded(self.places.opening_deg(breaker, followed.change), self.spacing)
+        key = breaker.name, id(followed)
+        if key not in self._past:
+            self._past[key] = folded(self.places.opening_deg(breaker, followed.change), self.spacing)
+        return self._past[key]
 
     def _reference_deg(self, breaker: Breaker, lobe: int) -> float | None:
         """Where the breaker's angle counts from, past the zero."""
+        key = breaker.name, lobe
+        if key not in self._references:
+            self._references[key] = self._find_reference_deg(breaker, lobe)
+        return self._references[key]
+
+    def _find_reference_deg(self, breaker: Breaker, lobe: int) -> float | None:
         reference = breaker.reference
         if reference.kind is ReferenceKind.NEUTRAL:
             return 0.0

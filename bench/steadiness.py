@@ -32,8 +32,10 @@ from numpy.typing import NDArray
 from bench import student
 from bench.uncertainty import Budget, Term, rectangular, welch_satterthwaite
 
-#: Chance of a false finding in a job whose units keep the priors, shared by its breakers (Bonferroni), of each kind.
-SIGNIFICANCE = 0.001
+#: Chance that scatter alone makes a drift in a job, shared by its breakers (Bonferroni).
+DRIFT_SIGNIFICANCE = 0.001
+#: The same of unevenness, were the lobes' errors normal. They are bounded, so that it is far less: a thousandth at most was seen.
+UNEVEN_SIGNIFICANCE = 0.01
 #: A drift that is less than this share of the expanded uncertainty over all its turns is not worth a word.
 MATTERS = 0.25
 #: How far a lobe of a sound cam may open or close from its place, degrees; common practice, no source.
@@ -127,7 +129,7 @@ def drift(lobes: Sequence[Sequence[Crossing]], delay_s: float, breakers: int = 1
     u = math.sqrt(float(left @ left) / freedom / spread)
     by_delay = delay_s * abs(float(turns @ speeds)) / spread
     beyond = max(abs(slope) - by_delay, 0.0)
-    critical = student.quantile(1.0 - SIGNIFICANCE / breakers / 2, freedom)
+    critical = student.quantile(1.0 - DRIFT_SIGNIFICANCE / breakers / 2, freedom)
     return Drift(slope, u, freedom, beyond / u if u > 0 else math.inf if beyond > 0 else 0.0, critical)
 
 
@@ -204,7 +206,7 @@ def roundness(
 
 def _critical(freedom: float, breakers: int) -> float:
     """2·F(2, ν)."""
-    exponent = -2 * math.log(SIGNIFICANCE / breakers)
+    exponent = -2 * math.log(UNEVEN_SIGNIFICANCE / breakers)
     return exponent if math.isinf(freedom) else freedom * math.expm1(exponent / freedom)
 
 

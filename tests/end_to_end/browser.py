@@ -1,4 +1,4 @@
-"""A real headless browser, led over its DevTools protocol: pages are opened, keys pressed, and what a terminal in the page shows is read."""
+"""A real headless browser, led over its DevTools protocol: pages opened, keys pressed, a terminal in the page read."""
 
 from __future__ import annotations
 
@@ -32,10 +32,10 @@ READ_TERMINAL = """(() => { const t = window.seenTerminal; if (!t) return "";
 #: Key name to code, number and text as the protocol wants them.
 KEYS = {
     "Enter": ("Enter", 13, "\r"),
-    "Escape": ("Escape", 27, ""),
     "ArrowDown": ("ArrowDown", 40, ""),
-    "PageDown": ("PageDown", 34, ""),
     "Tab": ("Tab", 9, ""),
+    "F2": ("F2", 113, ""),
+    "PageDown": ("PageDown", 34, ""),
     " ": ("Space", 32, " "),
 }
 
@@ -63,6 +63,8 @@ class Page:
         for domain in ("Page", "Network", "Runtime", "Log"):
             self.call(f"{domain}.enable")
         self.call("Page.addScriptToEvaluateOnNewDocument", source=SEE_TERMINAL)
+        # As if somebody sat before it.
+        self.call("Emulation.setFocusEmulationEnabled", enabled=True)
 
     def call(self, method: str, **parameters: Any) -> dict[str, Any]:
         """One command and its answer; events that come before it are taken note of."""
@@ -111,10 +113,10 @@ class Page:
                 pressed = time.monotonic()
         raise AssertionError(f"none of {words} came; complaints: {self.complaints}; the page shows:\n{shown}")
 
-    def press(self, key: str) -> None:
+    def press(self, key: str, shift: bool = False) -> None:
         """One key, down and up."""
         code, number, text = KEYS.get(key, (f"Key{key.upper()}", ord(key.upper()[0]), key))
-        about = {"key": key, "code": code, "windowsVirtualKeyCode": number}
+        about = {"key": key, "code": code, "windowsVirtualKeyCode": number, "modifiers": 8 * shift}
         down = {**about, "type": "keyDown", "text": text} if text else {**about, "type": "rawKeyDown"}
         self.call("Input.dispatchKeyEvent", **down)
         self.call("Input.dispatchKeyEvent", **about, type="keyUp")
@@ -164,7 +166,7 @@ class Browser:
         question = urllib.request.Request(f"http://127.0.0.1:{self._port}/json/new?about:blank", method="PUT")
         with urllib.request.urlopen(question, timeout=WITHIN_S) as answer:
             about = json.loads(answer.read())
-        with connect(about["webSocketDebuggerUrl"], max_size=None) as connection:
+        with connect(about["webSocketDebuggerUrl"], max_size=None, ping_interval=None) as connection:
             page = Page(connection)
             yield page
             page.call("Page.close")

@@ -34,6 +34,7 @@ TESTS = {
     ],
     "bench.outliers": ["tests/science/test_outliers.py"],
     "bench.speed_fit": ["tests/science/test_speed_fit.py", "tests/statements/test_estimators.py"],
+    "bench.steadiness": ["tests/science/test_steadiness.py", "tests/statements/test_steadiness.py"],
     "bench.student": ["tests/science/test_uncertainty.py"],
     "bench.swing": ["tests/science/test_swing.py"],
     "bench.uncertainty": ["tests/science/test_uncertainty.py", "tests/science/test_terms.py"],

@@ -26,6 +26,8 @@ WRONG = (
 )
 CLEARANCE, SET_CLEARANCE = r"stand (\d\.\d+) mm apart", "set the clearance"
 RUN_OUT, CENTRE, MOST_RUN_OUT_MM = r"(?<!less than )(\d\.\d+) mm in a turn", "centre the encoder", 0.1
+LOOK_ROUND = "look round (M)"
+FAILED = "egin again (R)"
 ALLOWED = r"Clearance of all points: (\d\.\d+) to (\d\.\d+) mm"
 
 
@@ -34,7 +36,7 @@ class Stuck(Exception):
 
 
 class Player:
-    """Call `play`; it returns when the debrief is on the screen, or the result of a unit without one."""
+    """Call `play`; it returns what the debrief says."""
 
     def __init__(self, screen: ScreenHere) -> None:
         self._screen = screen
@@ -96,7 +98,7 @@ class Player:
         raise Stuck(f"The rotor does not come to a stand:\n{self._read()}")
 
     def _stop(self) -> None:
-        if re.search(r"^turning", self._read(), re.MULTILINE):
+        if re.search(r"^turning|still turning: H holds", self._read(), re.MULTILINE):
             self._key("h")
             self._settle()
             self._wait(0.2)
@@ -104,23 +106,27 @@ class Player:
     # --- the job -----------------------------------------------------------------------------------------------------
 
     def play(self) -> str:
-        """Do what the screen says until the job is done; gives what it then shows."""
+        """Do what the screen says until the job is done; gives the debrief."""
         while True:
             text = self._read()
             if "Debrief" in text:
                 return text
             step, do = self._step(), self._do()
             if "Done." in do:
-                if "D " not in do:
-                    return text
+                if "D compares" not in do:
+                    raise Stuck(f"Where is the debrief?\n{text}")
                 self._key("d")
-            elif "begin again (R)" in do:
+            elif FAILED in do:
                 self._put_right()
             elif self._notes() - (self._looked_over or set()) and self._can_look:
                 self._stop()
                 self._look_over()
             else:
                 self._go_on(step, do)
+
+    @property
+    def _failed(self) -> bool:
+        return FAILED in self._do()
 
     @property
     def _can_look(self) -> bool:
@@ -149,7 +155,7 @@ class Player:
         self._key("t")
         for _ in range(7):
             self._wait(0.75)
-            if "begin again" in self._do():
+            if self._failed:
                 return
         self._stop()
 
@@ -158,6 +164,8 @@ class Player:
     def _feel_for_neutral(self, from_below: bool) -> None:
         if not self._at_neutral_before:
             self._bring_mark_into_window()
+            if self._failed:
+                return
             self._at_neutral_before = True
         towards, creeping = ("right", "full_stop") if from_below else ("left", "comma")
         away = "left" if from_below else "right"
@@ -165,6 +173,8 @@ class Player:
         self._settle()
         for _ in range(MOST_STEPS):
             pull = self._pull() if from_below else -self._pull()
+            if self._failed:
+                return
             if pull <= 0:
                 break
             self._key(towards if pull > SMALL_STEPS_BELOW else creeping)
@@ -177,7 +187,7 @@ class Player:
     def _bring_mark_into_window(self) -> None:
         """By the eye: the timing mark says which neutral is meant."""
         for _ in range(MOST_STEPS):
-            if "timing mark IN its window" in self._read():
+            if "timing mark IN its window" in self._read() or self._failed:
                 break
             self._key("right", 4)
             self._settle()
@@ -186,7 +196,7 @@ class Player:
         for _ in range(MOST_STEPS):
             # Further on while the magnet is still drawn on, back while it is drawn back.
             pull = self._pull()
-            if abs(pull) <= SMALL_STEPS_BELOW:
+            if abs(pull) <= SMALL_STEPS_BELOW or self._failed:
                 return
             self._key("right" if pull > 0 else "left")
             self._settle()
@@ -216,12 +226,10 @@ class Player:
 
     def _adjust(self, do: str) -> None:
         self._stop()
-        if self._can_look and self._looked_over is None:
+        if LOOK_ROUND in do and self._looked_over is None:
             self._look_over()
         elif "no opening seen yet" in self._read():
-            self._key("t")
-            self._wait(5.0)
-            self._stop()
+            self._turn_through_some()
         elif found := re.search(r"Hold the rotor at (\w+)'s target", do):
             self._set_points(found[1])
         elif "press to verify" in do:
@@ -252,7 +260,11 @@ class Player:
             self._key(earlier)
             self._wait(0.14)
         self._key("l")
-        self._wait(0.3)
+        self._turn_through_some()
+
+    def _turn_through_some(self) -> None:
+        """Once round, after work on the points: that takes a hand some seconds."""
+        self._wait(2.5)
         self._key("t")
         self._wait(6.0)
         self._stop()
@@ -310,6 +322,8 @@ class Player:
             if "begins anew" in told:
                 self._anew()
                 return
+            if "turn on through their openings" in told:
+                self._turn_through_some()
             if key := re.search(r": ([AN]) (?:marks|goes)", told):
                 self._key(key[1].lower())
                 if "Y yes" not in self._read():
@@ -349,6 +363,7 @@ class Player:
     def _put_right(self) -> None:
         """The job has failed."""
         anew = self.sessions
+        self._stop()
         if self._can_look:
             self._look_over()
         if self.sessions == anew:
@@ -366,7 +381,7 @@ class Player:
 
     def _other_checks(self, do: str) -> None:
         self._stop()
-        if self._can_look and self._looked_over is None:
+        if LOOK_ROUND in do and self._looked_over is None:
             self._look_over()
         elif "C opens the list" in do and "E ends it" not in do:
             self._key("c")

@@ -121,7 +121,7 @@ def test_of_a_compensated_cam_the_statistic_is_fishers() -> None:
     point = 2 * stats.f.ppf(0.95, 2, 34)
     assert within(float(np.mean([r is not None and r.statistic > point for r in found])), 0.05, DRAWS)
     assert found[0] is not None
-    assert found[0].critical == pytest.approx(2 * stats.f.ppf(0.999, 2, 34), rel=1e-9)
+    assert found[0].critical == pytest.approx(2 * stats.f.ppf(0.99, 2, 34), rel=1e-9)
 
 
 def test_of_a_plain_cam_poles_and_cam_within_their_bounds_are_seldom_called_uneven() -> None:
@@ -134,9 +134,9 @@ def test_of_a_plain_cam_poles_and_cam_within_their_bounds_are_seldom_called_unev
     point = -2 * math.log(0.05)
     # Bounded errors and a disc that may err add up to less than the test allows for.
     assert float(np.mean([r is not None and r.statistic > point for r in found])) < 0.05
-    assert not any(r is not None and r.uneven for r in found)
+    assert sum(r is not None and r.uneven for r in found) <= 0.005 * DRAWS
     assert found[0] is not None
-    assert found[0].critical == pytest.approx(stats.chi2.ppf(0.999, 2), rel=0.01)
+    assert found[0].critical == pytest.approx(stats.chi2.ppf(0.99, 2), rel=0.01)
 
 
 @pytest.mark.parametrize(

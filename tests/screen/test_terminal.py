@@ -1,22 +1,28 @@
-"""The real screen in a real terminal: tmux, the command, a board on a pseudo-terminal."""
+"""The real screen in a real terminal: tmux, the command, an acting board on a pseudo-terminal, real time."""
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from tests.end_to_end.commands import JOB, simulator
+from sim import scenario as scenarios
 
 tmux = shutil.which("tmux")
 if tmux is None and not os.environ.get("CI"):
     pytest.skip("tmux is not installed", allow_module_level=True)
+
+PROGRAM = f"{sys.executable} -m tui.command_line"
 
 
 class Terminal:
@@ -40,12 +46,13 @@ class Terminal:
     def text(self) -> str:
         return self._tmux("capture-pane", "-p")
 
-    def until(self, words: str, seconds: float = 60.0) -> str:
+    def until(self, words: str, seconds: float = 90.0) -> str:
+        """The screen once it shows `words`, line ends aside."""
         deadline = time.monotonic() + seconds
         text = ""
         while time.monotonic() < deadline:
             text = self.text()
-            if words in text:
+            if words in " ".join(text.split()):
                 return text
         raise AssertionError(f"{words!r} did not come; the screen shows:\n{text}")
 
@@ -53,43 +60,182 @@ class Terminal:
         subprocess.run(["tmux", "-S", self._socket, "kill-server"], capture_output=True, check=False)
 
 
+class ActedUnit:
+    """The simulator with a hand that obeys, and the hand's wait until it is where it was sent."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        self._process = process
+        assert process.stdout is not None
+        self.port = str(json.loads(process.stdout.readline())["port"])
+
+    def do(self, **command: Any) -> None:
+        assert self._process.stdin is not None
+        self._process.stdin.write(json.dumps(command) + "\n")
+        self._process.stdin.flush()
+
+    def felt(self) -> dict[str, Any]:
+        assert self._process.stdout is not None
+        while True:
+            line = json.loads(self._process.stdout.readline())
+            if "felt" in line:
+                return dict(line["felt"])
+
+    def go(self, **command: Any) -> None:
+        """Do it and wait until the hand has arrived and stands."""
+        self.do(**command)
+        assert self._process.stdout is not None
+        while json.loads(self._process.stdout.readline()).get("did") != command["do"]:
+            pass
+        still = 0
+        while still < 8:
+            felt = self.felt()
+            still = still + 1 if not felt["busy"] and abs(felt["speed_deg_s"]) < 0.5 else 0
+
+
+@contextlib.contextmanager
+def acted(name: str) -> Iterator[ActedUnit]:
+    process = subprocess.Popen(
+        [sys.executable, "-P", "-m", "sim.serve", "--pty", "--acting", "--scenario", name, "--seed", "3"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        yield ActedUnit(process)
+    finally:
+        process.kill()
+        process.wait()
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                pipe.close()
+
+
 @pytest.fixture
-def terminal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Terminal]:
-    monkeypatch.setenv("BREAKERBENCH_HOME", str(tmp_path / "home"))
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A data folder whose bench file is that of the simulated bench."""
+    folder = tmp_path / "home"
+    folder.mkdir()
+    bench = scenarios.load("outside").bench_path
+    assert bench is not None
+    shutil.copy(bench, folder / "bench.toml")
+    monkeypatch.setenv("BREAKERBENCH_HOME", str(folder))
+    return folder
+
+
+@pytest.fixture
+def terminal(tmp_path: Path, home: Path) -> Iterator[Terminal]:  # noqa: ARG001 - the terminal inherits its environment
     found = Terminal(tmp_path)
     yield found
     found.close()
 
 
-def test_a_whole_job_on_screen(terminal: Terminal, tmp_path: Path) -> None:
-    capture = tmp_path / "run.capture"
-    with simulator(rate="6") as port:
-        terminal.start(
-            f"{sys.executable} -m tui.command_line measure {JOB} --port {port} --capture {capture}; echo status $?; cat"
-        )
-        terminal.until("[ neutral ]")
-        assert "past neutral" in terminal.until("[ passes ]")
-        terminal.until("[ result ]")
-        assert "✓ INSIDE" in terminal.until("INSIDE")
-        terminal.keys("q")
-        after = terminal.until("status 0")
-        assert "INSIDE the limits" in after
-        assert "Traceback" not in after
+def begin(terminal: Terminal, unit: ActedUnit) -> None:
+    """The intake form, filled in by the job file: cautions are acknowledged, F2 begins."""
+    job = scenarios.load("outside").job_path
+    terminal.start(f"{PROGRAM} measure {job} --port {unit.port}; echo status $?; cat")
+    terminal.until("Still needed: caution 1, caution 2, caution 3.")
+    for field in ("service hours", "recheck of record", "state as received", "caution 1"):
+        terminal.keys("Tab")
+        terminal.until(f"▸ {field}")
+    for n in (1, 2, 3):
+        terminal.until(f"▸ caution {n}")
+        terminal.keys("Right")
+        terminal.until(f"caution {n} ○ not yet ● read and understood")
+        terminal.keys("Tab")
+    terminal.keys("F2")
+    terminal.until("[instrument check]")
 
 
-def test_the_space_bar_is_a_press_and_q_leaves_with_everything_kept(terminal: Terminal, tmp_path: Path) -> None:
-    capture = tmp_path / "run.capture"
-    with simulator(rate="1") as port:
-        terminal.start(
-            f"{sys.executable} -m tui.command_line measure {JOB} --port {port} --capture {capture}; echo status $?; cat"
-        )
-        terminal.until("[ neutral ]")
+def mark_neutral(terminal: Terminal, unit: ActedUnit) -> None:
+    """One whole turn, then two presses from each side, by the space bar."""
+    unit.go(do="turn", by_deg=400, speed_deg_s=120)
+    terminal.until("[neutral]")
+    for n, side in enumerate(("below", "above", "below", "above")):
+        unit.go(**{"do": "seek", "from": side})
         terminal.keys("Space")
-        terminal.until("neutral pressed: 1 coming up")
-        terminal.keys("q")
-        after = terminal.until("status 130")
-        assert "What was read so far is kept" in " ".join(after.split())
-    replayed = subprocess.run(
-        [sys.executable, "-m", "tui.command_line", "replay", str(capture)], capture_output=True, check=False
+        terminal.until(f"{'turning up to it' if side == 'below' else 'coming back to it'} {'●' * (n // 2 + 1)}")
+
+
+def records(home: Path) -> list[dict[str, Any]]:
+    done = subprocess.run(
+        [*PROGRAM.split(), "records", "list", "--json"],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "BREAKERBENCH_HOME": str(home)},
     )
-    assert replayed.returncode == 130
+    return list(json.loads(done.stdout)["records"])
+
+
+def test_a_whole_job_on_screen_from_intake_to_record(terminal: Terminal, home: Path) -> None:
+    with acted("outside") as unit:
+        begin(terminal, unit)
+        mark_neutral(terminal, unit)
+        assert "past neutral" in terminal.text()
+        unit.do(do="keep_turning", speed_deg_s=200)
+        terminal.until("[adjust]")
+        assert "BEYOND LIMITS" in " ".join(terminal.text().split())
+        unit.go(do="hold")
+        unit.do(do="loosen", breaker="main")
+        unit.do(do="points", breaker="main", by_deg=-4.0)
+        unit.do(do="tighten", breaker="main")
+        # Openings count as those of another setting once the rotor has been held for two seconds.
+        for _ in range(60):
+            unit.felt()
+        unit.do(do="keep_turning", speed_deg_s=60)
+        terminal.until("All openings lie within their limits.")
+        unit.go(do="hold")
+        terminal.keys("Space")
+        terminal.until("[verify]")
+        unit.do(do="keep_turning", speed_deg_s=200)
+        assert "✓ INSIDE" in terminal.until("[other checks]")
+        terminal.keys("e")
+        terminal.until("End all the same?")
+        terminal.keys("y")
+        done = " ".join(terminal.until("NOT FOR RECORD").split())
+        assert "[record]" in done
+        assert done.index("✗ OUTSIDE") < done.index("AS LEFT") < done.index("✓ INSIDE")
+        terminal.keys("q")
+        after = " ".join(terminal.until("status 0").split())
+        assert "Traceback" not in after
+    assert len(records(home)) == 1
+
+
+def test_a_killed_screen_leaves_its_journal_whole_and_starting_again_offers_to_go_on(
+    terminal: Terminal, home: Path
+) -> None:
+    with acted("outside") as unit:
+        begin(terminal, unit)
+        mark_neutral(terminal, unit)
+        screen = subprocess.run(
+            ["pgrep", "-f", f"tui.command_line measure .* --port {unit.port}"],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        for number in screen.stdout.split():
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(int(number), signal.SIGKILL)
+    (journal,) = (home / "journals").iterdir()
+    replayed = subprocess.run(
+        [*PROGRAM.split(), "replay", str(journal), "--json"], capture_output=True, text=True, check=False
+    )
+    document = json.loads(replayed.stdout)
+    assert document["error"]["code"] == "ended"
+    assert "first opening" in document["error"]["text"]
+    terminal.close()
+    terminal.start(f"{PROGRAM} measure; echo status $?; cat")
+    assert "SIM-0004" in terminal.until("Interrupted jobs: go on with one?")
+    terminal.keys("Escape")
+
+
+def test_leaving_asks_first_and_keeps_everything(terminal: Terminal, home: Path) -> None:
+    with acted("outside") as unit:
+        begin(terminal, unit)
+        terminal.keys("q")
+        terminal.until("Leave now?")
+        terminal.keys("y")
+        after = " ".join(terminal.until("status 130").split())
+        assert "What was read so far is kept" in after
+        assert "The job is open: breakerbench measure --resume" in after
+    assert len(list((home / "journals").iterdir())) == 1

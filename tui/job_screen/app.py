@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from typing import Any
 
 from textual.app import App, ComposeResult
@@ -10,8 +11,8 @@ from textual.binding import Binding
 from textual.driver import Driver
 from textual.widgets import Footer
 
-from bench.check_list import open_lines
-from bench.entries import skipped_entry
+from bench.check_list import not_done, open_lines
+from bench.entries import check_entry, skipped_entry
 from bench.errors import BenchError
 from bench.evaluation import Evaluation, evaluate_running
 from bench.procedure import Step
@@ -34,6 +35,24 @@ REDRAW_HZ = 15
 JUDGE_EVERY_S = 1.0
 #: Steps in which the passes so far are judged.
 JUDGED = frozenset({Step.AS_FOUND, Step.VERIFY, Step.CHECKS})
+#: What the keys of the job itself do; the framework's own actions are not among them.
+OWN_ACTIONS = frozenset(
+    {
+        "press",
+        "lead",
+        "adjustment",
+        "checks",
+        "end",
+        "again",
+        "recheck",
+        "cue",
+        "mend",
+        "help",
+        "leave",
+        "act",
+        "debrief",
+    }
+)
 #: A rehearsal's hand: degrees and degrees per second of each key.
 SMALL_DEG, STEP_DEG, FAR_DEG = 0.1, 1.0, 15.0
 POINTS_DEG = 0.1
@@ -93,6 +112,7 @@ class JobScreen(App[None]):
         self._bell = True
         self._clock = time.monotonic
         self._said = ""
+        self._shown_done = False
         self._record_text = ""
         self._ended = False
         self._heard = 0
@@ -205,14 +225,28 @@ class JobScreen(App[None]):
                     self._again(False)
                     return
                 session.interrupt()
+            if not unit.state.acting and session.run.step is Step.CHECKS:
+                self._show_the_end(session)
         if (session.run.step, session.over) != before:
             self._said = ""
             self.refresh_bindings()
         self._cue(session.run)
         self._view.show(state)
 
+    def _show_the_end(self, session: Session) -> None:
+        """Of a job that is only watched: the lines that would stop it are entered as done, and it ends."""
+        if self._shown_done:
+            return
+        self._shown_done = True
+        for line in self._desk.check_list.check:
+            if line.stops_job:
+                session.enter(check_entry(replace(not_done(line), verdict="done", note="as a demonstration")))
+        session.lead(Step.DONE)
+
     def _end_session(self, session: Session) -> None:
         self._ended = True
+        if self._desk.unit is not None:
+            self._desk.unit.poll(self._state(session))
         session.end()
         self._record_text = self._desk.end(session)
         self.session_ended = True
@@ -280,7 +314,7 @@ class JobScreen(App[None]):
         session = self._session
         if len(self.screen_stack) > 1:
             # A form or a question lies over the job: its own keys count.
-            return action in ("leave", "quit")
+            return action not in OWN_ACTIONS or action == "leave"
         if action in ("leave", "help", "cue", "quit") or session is None:
             return action != "recheck" or session is not None
         run, over = session.run, session.over

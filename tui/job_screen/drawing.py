@@ -338,6 +338,9 @@ def felt(state: JobState) -> Text:
     text.append(_pull_bar(pull))
     text.append(f"  {_pull_words(pull)}")
     text.append(f" · timing mark {'IN' if pull.mark_in_window else 'not in'} its window")
+    if pull.busy and not state.snap.live:
+        # Nothing else on the screen tells it then, and nothing can be mended on a turning rotor.
+        text.append(" · still turning: H holds", "bold")
     if pull.loose:
         text.append(f" · loose: {', '.join(pull.loose)}", "bold")
     if rehearsal.told:

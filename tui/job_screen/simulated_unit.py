@@ -43,6 +43,7 @@ class SimulatedUnit:
         self._demonstrator = Demonstrator() if watched else None
         self._felt = Felt()
         self._told = ""
+        self._told_times = 0
         self._new_session = False
         #: Papers to be used from now on: "job_right", "bench_right".
         self.papers: set[str] = set()
@@ -55,7 +56,9 @@ class SimulatedUnit:
     def state(self) -> RehearsalState:
         """What hand and eye tell now."""
         acting = self._demonstrator is None
-        return RehearsalState(acting, self._felt, self._told, can_look=acting and bool(self.places))
+        return RehearsalState(
+            acting, self._felt, self._told, can_look=acting and bool(self.places), told_times=self._told_times
+        )
 
     @property
     def breakers(self) -> tuple[str, ...]:
@@ -124,6 +127,8 @@ class SimulatedUnit:
         return 0.0 if self._began is None else self._clock() - self._began
 
     def _take(self, line: dict[str, Any]) -> None:
+        if line.keys() & {"seen", "refused", "mended"} or line.get("did") in ("loosen", "tighten"):
+            self._told_times += 1
         if "felt" in line:
             told = line["felt"]
             if self._began is None:

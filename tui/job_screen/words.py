@@ -65,13 +65,20 @@ def do(state: JobState) -> str:
     """What to do, in one sentence."""
     snap = state.snap
     if snap.failure is not None:
-        return "Put right what is said below, then begin again (R)." if state.can_begin_again else "Leave with Q."
+        if not state.can_begin_again:
+            return "Leave with Q."
+        if state.rehearsal is not None and state.rehearsal.can_look:
+            return (
+                "Hold the rotor (H), look at the unit and put right what is wrong (M), whatever the likely causes below; then begin again "
+                "(R)."
+            )
+        return "Put right what is said below, then begin again (R)."
     if not snap.connected:
         return "Connecting to the board …"
     if snap.link_lost:
         return "Check the board's plug and power: it is looked for until it answers. Nothing is lost."
     if snap.step is Step.ADJUST:
-        return _adjust_do(snap)
+        return _adjust_do(snap) + _look_round(state)
     if snap.step is Step.SENSE:
         return (
             f"Turn the rotor at least one whole turn in its running direction ({state.rotation}, seen from the drive end), so that "
@@ -85,13 +92,21 @@ def do(state: JobState) -> str:
         return "Verify after the final torque: turn on through the openings, some turns slowly, some faster."
     if snap.step is Step.CHECKS:
         if state.stop_lines:
-            return "Carry out the other checks that the manual asks for: C opens the list."
+            return "Carry out the other checks that the manual asks for: C opens the list." + _look_round(state)
         return (
             "Everything that stops the job is done: E ends it and keeps the record. C opens the list of other checks."
         )
     if snap.step is Step.DONE:
-        return "Done. Q leaves; the result is then printed, too."
+        truth = "" if state.rehearsal is None else "D compares it with the truth. "
+        return f"Done. {truth}Q leaves; the result is then printed, too."
     return snap.instruction
+
+
+def _look_round(state: JobState) -> str:
+    """An exercise's own sentence."""
+    if state.rehearsal is None or not state.rehearsal.can_look:
+        return ""
+    return " In this exercise something is wrong with unit, bench or papers: look round (M)."
 
 
 def _neutral_do(snap: Snapshot) -> str:
