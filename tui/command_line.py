@@ -25,6 +25,7 @@ MEASURE = (
     "Measures the unit on the bench by a job file. The port is taken from --port, the environment variable BREAKERBENCH_PORT, the bench "
     "file, or found on USB. Data lies where BREAKERBENCH_HOME says."
 )
+PLAIN = "the same guided job as plain lines of text, answered by typed lines: for screen readers and terminals without a screen"
 SIMULATE = "Offers the simulated board on a pseudo-terminal or TCP port until Control-C; prints the port's name."
 SERVE = (
     "The screen of measure in a browser, for a tablet at the bench; needs the extra serve (pip install 'breakerbench[serve]'). Only this "
@@ -88,6 +89,7 @@ def _parser() -> argparse.ArgumentParser:
         help="number that fixes all chance of the simulation (default: %(default)s)",
     )
     rehearse.add_argument("--headless", action="store_true", help="no screen; as fast as the simulation goes")
+    rehearse.add_argument("--plain", action="store_true", help=PLAIN)
     rehearse.add_argument("--json", action="store_true", help="print the result document")
     rehearse.add_argument("--show-truth", action="store_true", help="add what the simulator knows to be true")
     rehearse.add_argument("--capture", metavar="FILE", help="new file for the journal (default: in the data folder)")
@@ -103,6 +105,7 @@ def _parser() -> argparse.ArgumentParser:
     measure.add_argument(
         "--headless", action="store_true", help="no screen and no keys: turning and pedal alone lead through the job"
     )
+    measure.add_argument("--plain", action="store_true", help=PLAIN)
     measure.add_argument("--json", action="store_true", help="print the result document")
     measure.add_argument("--capture", metavar="FILE", help="new file for the journal (default: in the data folder)")
     measure.add_argument(

@@ -5,6 +5,8 @@ Told only when the rehearsal is over, from what the simulator knows to be true. 
 
 from __future__ import annotations
 
+import itertools
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -15,6 +17,7 @@ from bench.result import BreakerRow, ResultDocument
 from tui.job_screen import words
 
 BANNER = "REHEARSAL – not for record"
+WIDTH = 79
 #: What on the screen, or else where, told of each fault.
 LESSONS: Mapping[str, str] = {
     "worn-points": "A note that points opened twice or chattered, or a spread far above that of the other points: look at the faces "
@@ -31,7 +34,7 @@ LESSONS: Mapping[str, str] = {
     "not the cam.",
     "retard-reference": "One angle was off by about the whole distance between two references. Before points are moved by degrees, read "
     "what the angle counts from.",
-    "wrong-tooth": "No angle told of it. The distributor's mark and finger are looked at on every unit, before the job ends.",
+    "wrong-tooth": "No angle does. The distributor's mark and finger are looked at on every unit, before the job ends.",
 }
 #: Acts after which the points open elsewhere, as the simulator words them.
 _CHANGING = ("moved the ", "tightened the ")
@@ -60,7 +63,13 @@ def debrief(
     if exercise:
         lines += ["", *_wrong(exercise), "", *_found(exercise)]
     lines += ["", *_angles(truth, sessions, job, steps), "", *_order(truth, sessions, steps), "", f"{BANNER}."]
-    return "\n".join(lines)
+    return "\n".join(part for line in lines for part in _wrapped(line))
+
+
+def _wrapped(line: str) -> list[str]:
+    """To the width of a terminal; what follows is indented like its beginning, and a little more."""
+    indent = len(line) - len(line.lstrip())
+    return textwrap.wrap(line, WIDTH, subsequent_indent=" " * (indent + 2), break_on_hyphens=False) or [""]
 
 
 # --- what was wrong, what was found -----------------------------------------------------------------------------------
@@ -89,13 +98,13 @@ def _found(exercise: Mapping[str, Any]) -> list[str]:
     lines = [f"What you found: {len(mended)} of {len(faults)}"]
     lines += [f"  {f['title']}, put right at {_clock(f['mended_at_s'])}" for f in mended]
     if exercise["needless"]:
-        titles = ", ".join(BY_KEY[key].mend_title for key in exercise["needless"])
+        titles = "; ".join(BY_KEY[key].mend_title for key in exercise["needless"])
         lines.append(f"  done without need: {titles}")
     there = {BY_KEY[f["key"]].place for f in faults}
     in_vain: list[str] = [p["at"] for p in exercise["looked"] if p["at"] not in there]
     if in_vain:
-        titles = ", ".join(BY_PLACE[place].place_title for place in dict.fromkeys(in_vain))
-        lines.append(f"  looked at, and in order: {titles}")
+        titles = "; ".join(BY_PLACE[place].place_title for place in dict.fromkeys(in_vain))
+        lines.append(f"  looked at in vain, as all was well there: {titles}")
     missed = [BY_KEY[f["key"]] for f in faults if not f["mended"]]
     lines += [f"  not found: {fault.title}. It is seen at: {fault.place_title}" for fault in missed]
     return lines
@@ -131,8 +140,10 @@ def _angles(
     if ended is not None and _changes(truth, ended, float("inf")):
         lines.append("    (the unit was worked on after this result; true figures are those of now)")
     lines += _compared(last.breakers, _true(truth, truth["openings"], last.breakers, job, steps, number), "    ")
-    verdict = words.VERDICTS.get(last.overall())
-    lines.append(f"  the result as a whole: {verdict}")
+    lines.append(f"  the result as a whole: {words.VERDICTS[last.overall()]}")
+    lines.append(
+        "  (± is meant to hold the true angle 95 times out of 100; lobes share most of an error, above all that of neutral)"
+    )
     return lines
 
 
@@ -225,11 +236,22 @@ def _order(truth: Mapping[str, Any], sessions: Sequence[ResultDocument], steps: 
             session = taken.session
             happened.append((taken.at_s, f"— the job begins anew ({_ended(sessions, session - 1)}) —"))
         happened.append((taken.at_s, f"STEP {words.STEP_OF[taken.step]}"))
-    happened += [(a["at_s"], a["do"]) for a in truth.get("acts", ())]
+    happened += [(a["at_s"], _act(a["do"])) for a in truth.get("acts", ())]
     lines = ["Time and order of steps and acts"]
     # Stable: a step stands before what was done in it.
-    lines += [f"  {_clock(at_s)}  {what}" for at_s, what in sorted(happened, key=lambda h: h[0])]
+    for what, same in itertools.groupby(sorted(happened, key=lambda h: h[0]), key=lambda h: h[1]):
+        times = [at_s for at_s, _ in same]
+        more = "" if len(times) == 1 else f" ({len(times)} times, until {_clock(times[-1])})"
+        lines.append(f"  {_clock(times[0]):>5}  {what}{more}")
     return lines if happened else [*lines, "  nothing was done"]
+
+
+def _act(text: str) -> str:
+    """An act as the simulator words it, with a place's key in the trade's words."""
+    from sim.exercises import BY_PLACE
+
+    looked, _, place = text.partition(": ")
+    return f"{looked}: {BY_PLACE[place].place_title}" if place in BY_PLACE else text
 
 
 def _ended(sessions: Sequence[ResultDocument], number: int) -> str:
@@ -241,4 +263,4 @@ def _ended(sessions: Sequence[ResultDocument], number: int) -> str:
 
 
 def _clock(at_s: float) -> str:
-    return f"{int(at_s) // 60:2d}:{int(at_s) % 60:02d}"
+    return f"{int(at_s) // 60}:{int(at_s) % 60:02d}"

@@ -88,7 +88,9 @@ def _day(question: str) -> Asking[str | None]:
 
 def _tool(tools: Sequence[Tool], needed: bool, today: date) -> Asking[Tool | None]:
     known = list(dict.fromkeys(tools))
-    listed = "".join(f" {n}: {t.name}{f' {t.serial_number}' if t.serial_number else ''}." for n, t in enumerate(known, 1))
+    listed = "".join(
+        f" {n}: {t.name}{f' {t.serial_number}' if t.serial_number else ''}." for n, t in enumerate(known, 1)
+    )
     question = f"Which tool was used?{listed} Type {'a number, or ' if known else ''}the name of another."
     answer = yield from text(question, needed=needed)
     if not answer:
@@ -196,7 +198,7 @@ def one_check(check: Check, line: CheckTable | None, tools: Sequence[Tool], toda
     check = replace(check, value=value)
     if value is not None:
         check = yield from _limits(check)
-    answer = yield f"{said}: is it as it should be? Enter or y: yes. n: no. Or type not done."
+    answer = yield f"{said if said.endswith('.') else f'{said}.'} Is it as it should be? Enter or y: yes. n: no. Or type not done."
     while answer.lower() not in (*_GOOD, *_BAD, entries.NOT_DONE):
         answer = yield "Answer y, n, or not done."
     claimed = entries.DONE if answer.lower() in _GOOD else entries.OUTSIDE
@@ -214,7 +216,9 @@ def one_check(check: Check, line: CheckTable | None, tools: Sequence[Tool], toda
 # --- while the points are set -----------------------------------------------------------------------------------------
 
 
-def adjustment(what: str, breakers: Sequence[str], given: Sequence[str], tools: Sequence[Tool], today: date) -> Asking[Entry]:
+def adjustment(
+    what: str, breakers: Sequence[str], given: Sequence[str], tools: Sequence[Tool], today: date
+) -> Asking[Entry]:
     """A clearance, tension, torque or another change of one set of points, as an entry.
 
     `given` is what was typed behind the word: a set of points, a figure and its unit; with a figure and unit nothing else is asked.
@@ -237,5 +241,7 @@ def adjustment(what: str, breakers: Sequence[str], given: Sequence[str], tools: 
         unit = yield from text("Its unit? Such as mm, N, N·m; 1 for a plain number.", 20, needed=True)
         check = yield from _limits(replace(check, value=value, unit=unit))
     tool = yield from _tool(tools, False, today)
-    note = yield from text("A note?" if what != "other" else "Say what it was.", entries.MOST_NOTE, needed=what == "other")
+    note = yield from text(
+        "A note?" if what != "other" else "Say what it was.", entries.MOST_NOTE, needed=what == "other"
+    )
     return entries.adjustment_entry(breaker, what, replace(check, tool=tool, note=note or None))

@@ -16,8 +16,13 @@ HELP = (
     "The hand on the simulated unit: turn 15 turns on by 15 degrees, back 1.5 turns back; keep keeps turning, keep back does so backward, "
     "hold stops and holds; let go, and grip to take hold again; loosen main, move main 0.3 later (or earlier), tighten main."
 )
-LOOK_HELP = "look tells where one can look, look PLACE looks there; mend tells what can be mended, mend THING does it; sheet reads the manual."
-WORDS = frozenset({"turn", "back", "keep", "hold", "let", "release", "grip", "loosen", "move", "tighten", "look", "mend"})
+LOOK_HELP = (
+    "look tells where one can look, look PLACE looks there; mend tells what can be mended, mend THING does it; sheet reads the manual's "
+    "extract."
+)
+WORDS = frozenset(
+    {"turn", "back", "keep", "hold", "let", "release", "grip", "loosen", "move", "tighten", "look", "mend"}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +72,9 @@ def _screws(verb: str, rest: list[str], unit: Unit) -> Act:
         return Act({"do": verb, "breaker": name})
     by = _figure(rest[0]) if len(rest) == 2 and rest[1] in ("later", "earlier") else None
     if by is None or by <= 0:
-        return Act(said=f"By how many degrees, and which way? For instance: move {name} 0.3 later, or move {name} 0.3 earlier.")
+        return Act(
+            said=f"By how many degrees, and which way? For instance: move {name} 0.3 later, or move {name} 0.3 earlier."
+        )
     return Act(
         {"do": "points", "breaker": name, "by_deg": by if rest[1] == "later" else -by},
         f"The {name} points are moved by {by:g}° to open {rest[1]}, if their screws are loose.",

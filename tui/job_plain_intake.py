@@ -81,7 +81,9 @@ def intake(job: JobFile | None, options: argparse.Namespace, home: Path) -> Aski
             saved = job_sources.save(job, home)
         except OSError as error:
             failure = f"The job's file could not be written ({error.strerror or error}); the job goes on all the same."
-    said = " ".join([*([f"The job is kept in {saved}."] if saved else []), *([failure] if failure else []), *job_words(job)])
+    said = " ".join(
+        [*([f"The job is kept in {saved}."] if saved else []), *([failure] if failure else []), *job_words(job)]
+    )
     operator = options.operator
     if operator is None:
         operator = (yield from text(f"{said}\nWho works, for the record?")) or None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 
+from bench import cautions
 from bench.adjusting import PointsAdjusting, SeenOpening
 from bench.procedure import TAKING, Step
 from bench.run import BreakerTrace, Followed, Run
@@ -22,18 +23,22 @@ MOVED_DEG = 0.1
 NOTICEABLE = 0.05
 #: An act of the hand shows in what is felt after so long.
 SETTLE_S = 0.3
+#: Below this the rotor stands, degrees per second.
+STANDS_DEG_S = 0.5
 
 
 class Teller:
     """Ask `new` at each pull. A fresh one belongs to each session."""
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, clock: Callable[[], float] = time.monotonic, told_times: int = 0) -> None:
+        """`told_times`: how often something was told by eye and hand before this session."""
         self._clock = clock
         self._step: Step | None = None
         self._do = ""
         self._needed = ""
         self._blocked: tuple[str, ...] = ()
-        self._cautioned: set[str] = set()
+        # Those that were acknowledged word by word a moment ago.
+        self._cautioned = set(cautions.ACKNOWLEDGED)
         self._presses = (0, 0)
         self._rests = 0
         self._connected = self._lost = self._failed = self._simulated = self._ended = self._kept = False
@@ -55,7 +60,7 @@ class Teller:
         self._acted_at: float | None = None
         self._snapped = False
         self._mark = False
-        self._told_times = 0
+        self._told_times = told_times
 
     def acted(self) -> None:
         """The hand was asked to move: what it then feels is told in any case."""
@@ -63,10 +68,16 @@ class Teller:
 
     def new(self, state: JobState, run: Run, talking: bool = False) -> list[str]:
         """What is new. While somebody is `talking` (questions and answers), openings and the like are passed over."""
-        quiet = [*self._openings(state, run), *self._judging(state), *self._holding(state)]
+        first = state.snap.step in TAKING and self._step not in TAKING
+        openings = [*self._openings(state, run), *self._holding(state)]
         loud = [*self._link(state), *self._presses_taken(state), *self._noting(state)]
-        after = [*self._found(state), *self._stepping(state), *self._hand_feels(state), *self._done(state)]
-        return [*loud, *([] if talking else quiet), *after]
+        steps = [*self._found(state), *self._stepping(state)]
+        after = [*self._hand_feels(state), *self._done(state)]
+        judged = [*self._judging(state)]
+        if talking:
+            return [*loud, *steps, *after]
+        # The opening that ends marking neutral is the first of the next step; any other belongs to the step that it may end.
+        return [*loud, *(steps + openings if first else openings + steps), *judged, *after]
 
     # --- link, presses, notes ----------------------------------------------------------------------------------------
 
@@ -128,14 +139,14 @@ class Teller:
         snap = state.snap
         if not snap.connected or snap.failure is not None or snap.link_lost:
             return
-        needed = "" if snap.step in TAKING else words.needed(state)
+        # In the other steps it is in what is to be done, or told with the passes.
+        needed = words.needed(state) if snap.step in (Step.SENSE, Step.MARKS, Step.NEUTRAL) else ""
         if snap.step is not self._step:
             self._step = snap.step
             self._do = self._needed = ""
             name = words.STEP_OF[snap.step]
             number = words.STEP_NAMES.index(name) + 1
-            rehearsal = "Rehearsal, not for record. " if snap.simulated else ""
-            yield f"{rehearsal}Step {number} of {len(words.STEP_NAMES)}: {name}."
+            yield f"{_not_for_record(state)}Step {number} of {len(words.STEP_NAMES)}: {name}."
             if snap.caution and snap.caution not in self._cautioned:
                 self._cautioned.add(snap.caution)
                 yield f"Caution. {snap.caution}"
@@ -170,6 +181,9 @@ class Teller:
                 yield from _unguided(state, trace, before, points.passes, points.last_opening_deg)
                 continue
             new = self._fresh(trace)
+            for lobe in _unfollowed(run, new, before, points.passes):
+                passed = _passed(state, lobe, before, points.passes)
+                yield plain.first_opening_sentence(trace.breaker, lobe, points.last_opening_deg, passed)
             if not new:
                 continue
             seen = _paired(run, trace, adjusting.get(name))
@@ -219,9 +233,8 @@ class Teller:
             return
         said = plain.so_far_sentences(state)
         self._judged_at = now
-        if said != self._judgement:
-            self._judgement = said
-            yield from said
+        yield from (line for line in said if line not in self._judgement)
+        self._judgement = said
         helps = words.more_passes_help(state.running)
         if helps is not None and helps != self._helps:
             self._helps = helps
@@ -259,7 +272,7 @@ class Teller:
             yield "The rotor SNAPPED forward in the hand."
         self._snapped = felt.snapped
         yield from self._told(state.rehearsal)
-        if not state.rehearsal.acting or felt.busy:
+        if not state.rehearsal.acting or (felt.held and (felt.busy or abs(state.snap.speed_deg_s) >= STANDS_DEG_S)):
             return
         asked = False
         if self._acted_at is not None:
@@ -291,16 +304,29 @@ class Teller:
             self._ended = True
             yield from (f"As left. {line}" for line in plain.result_sentences(snap.evaluation))
             if snap.advice is not None:
-                yield snap.advice
+                yield snap.advice if snap.advice.endswith(".") else f"{snap.advice}."
         if state.record_text and not self._kept:
             self._kept = True
             yield state.record_text
 
 
-def _passed(state: JobState, lobe: int, before: tuple[int, ...], now: tuple[int, ...]) -> str:
-    if state.step not in TAKING or lobe >= len(now) or now[lobe] <= before[lobe]:
+def _not_for_record(state: JobState) -> str:
+    if not state.snap.simulated:
         return ""
-    return f", pass {now[lobe]} of {state.snap.passes_wanted}"
+    return "Rehearsal, not for record. " if "REHEARSAL" in state.title else "Not for record. "
+
+
+def _unfollowed(run: Run, new: list[Followed], before: tuple[int, ...], now: tuple[int, ...]) -> Iterator[int]:
+    """Lobes of passes that came without being followed: the one that ended marking neutral."""
+    followed = {f.ordinal % run.job.unit.lobes for f in new}
+    yield from (lobe for lobe, n in enumerate(now) if n > before[lobe] and lobe not in followed)
+
+
+def _passed(state: JobState, lobe: int, before: tuple[int, ...], now: tuple[int, ...]) -> str:
+    if now[lobe] <= before[lobe]:
+        return ""
+    wanted = state.snap.passes_wanted
+    return f", pass {now[lobe]} of {wanted}" if now[lobe] <= wanted else f", one more pass than the {wanted} needed"
 
 
 def _paired(run: Run, trace: BreakerTrace, points: PointsAdjusting | None) -> dict[int, SeenOpening]:

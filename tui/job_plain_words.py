@@ -6,8 +6,7 @@ from collections.abc import Sequence
 
 from bench.adjusting import PointsAdjusting, SeenOpening
 from bench.evaluation import BreakerResult, Evaluation, OpeningResult
-from bench.job import Breaker
-from bench.neutral import LEAST_PER_SIDE
+from bench.job import Breaker, ReferenceKind
 from bench.procedure import Step
 from bench.snapshot import Snapshot
 from bench.verdict import Verdict
@@ -24,8 +23,9 @@ VERDICTS = {
 }
 PRESSED = ("turning up to it", "coming back to it")
 #: What texts shared with the screen may hold, and how it reads in plain lines; where not even letters beyond ASCII can be written, more.
-SHAPES = {"▶ ": "", "◀ ": "", "■ ": "", "✓ ": "", "✗ ": "", "● ": "", "○ ": "", "◆ ": "", "◇ ": "", "▲ ": "", "» ": "", "› ": "", "→ ": ""}
-SHAPES |= {key.strip(): value for key, value in SHAPES.items()} | {" – ": ", ", " · ": ", ", " …": ".", "…": "..."}
+SHAPES = {" – ": ", ", " · ": ", ", " → ": " to ", " …": ".", "…": "..."} | {
+    shape: "" for mark in "▶◀■✓✗●○◆◇▲»›→" for shape in (f"{mark} ", mark)
+}
 LETTERS = {"°": " degrees", "±": "plus or minus", "“": '"', "”": '"', "–": "-", "Ω": "ohm", "µ": "u", "′": "'"}
 
 
@@ -125,7 +125,7 @@ def press_sentence(snap: Snapshot, side: int) -> str:
     """That a press at neutral was taken, from side 0 (in the running direction) or 1."""
     lifted = ", with the followers lifted" if snap.followers_lifted else ""
     number = snap.presses[side]
-    return f"Press taken at neutral{lifted}, {PRESSED[side]}: {number} from that side, at least {LEAST_PER_SIDE} needed."
+    return f"Press taken at neutral{lifted}, {PRESSED[side]}: {number} from that side."
 
 
 def opening_sentence(breaker: Breaker, seen: SeenOpening, passed: str, setting: bool) -> str:
@@ -140,6 +140,15 @@ def opening_sentence(breaker: Breaker, seen: SeenOpening, passed: str, setting: 
         if setting and not expected.lower_deg <= seen.angle_deg <= expected.upper_deg:
             said += " and BEYOND its limits"
     return f"{said}{passed}."
+
+
+def first_opening_sentence(breaker: Breaker, lobe: int, past_neutral_deg: float | None, passed: str) -> str:
+    """The opening that ends marking neutral: only its place past neutral is known."""
+    if past_neutral_deg is None:
+        return f"{breaker.name}, lobe {lobe}: opened{passed}."
+    if breaker.reference.kind is ReferenceKind.NEUTRAL:
+        return opening_sentence(breaker, SeenOpening(lobe, past_neutral_deg), passed, False)
+    return f"{breaker.name}, lobe {lobe}: opened at {_two(past_neutral_deg)}° past neutral{passed}."
 
 
 def result_sentences(evaluation: Evaluation) -> list[str]:
@@ -173,7 +182,9 @@ def lobe_sentences(result: BreakerResult, wanted: int | None = None) -> list[str
         if wanted is not None:
             said += f", {len(mean.passes)} of {wanted} passes"
         if tolerance is not None:
-            said += f", target {tolerance.target_deg:g}° with limits {tolerance.lower_deg:g}° to {tolerance.upper_deg:g}°"
+            said += (
+                f", target {tolerance.target_deg:g}° with limits {tolerance.lower_deg:g}° to {tolerance.upper_deg:g}°"
+            )
         lines.append(f"{said}: {VERDICTS[opening.verdict]}.")
     return lines
 
@@ -190,7 +201,8 @@ def so_far_sentences(state: JobState) -> list[str]:
             continue
         angles = [o.angle.value_deg for o in known if o.angle is not None]
         expanded = max(o.angle.budget.expanded_uncertainty_deg for o in known if o.angle is not None)
-        spread = _two(min(angles)) if len(known) == 1 else f"{_two(min(angles))}° to {_two(max(angles))}"
+        low, high = _two(min(angles)), _two(max(angles))
+        spread = low if low == high else f"{low}° to {high}"
         said = [f"{_lobes([o.mean.lobe for o in known if o.verdict is v])}: {VERDICTS[v]}" for v in _verdicts(known)]
         lines.append(
             f"So far {result.breaker.name}: {spread}° {words.counts_from_words(str(result.breaker.reference))}, at most ± {expanded:.2f}°; "

@@ -36,6 +36,9 @@ def run(options: argparse.Namespace) -> int:
             measuring.show(failure_document(Failure(error.code, error.text), None, None, bench), options.json)
             return error.exit_status
     measuring.refuse_existing(options.capture)
+    measuring.refuse_plain_and_headless(options.plain, options.headless)
+    if options.plain:
+        return _in_plain_lines(options, job, resumed)
     if not options.headless and measuring.has_screen():
         return _on_screen(options, job, resumed)
     if job is None:
@@ -52,6 +55,19 @@ def _on_screen(options: argparse.Namespace, job: JobFile | None, resumed: Resume
     measuring.show(desk.result, options.json)
     if desk.told:
         print(desk.told, file=sys.stderr if options.json or not desk.result.valid else sys.stdout)
+    return desk.result.exit_status() if desk.status is None else desk.status
+
+
+def _in_plain_lines(options: argparse.Namespace, job: JobFile | None, resumed: Resumed | None) -> int:
+    from tui.job_plain import Beginning
+    from tui.job_screen.measuring_desk import MeasuringDesk
+
+    desk = MeasuringDesk(options, job, resumed)
+    beginning = Beginning(options, job, resumed is not None)
+    if measuring.in_plain_lines(desk, beginning, options.json) is None or desk.result is None:
+        return 130
+    if options.json:
+        print(desk.result.to_json())
     return desk.result.exit_status() if desk.status is None else desk.status
 
 

@@ -19,6 +19,7 @@ from tui.records_keeping import Keeping
 from tui.words import STEP_WORDS
 
 if TYPE_CHECKING:
+    from tui.job_plain import Beginning
     from tui.job_screen.desk import Desk
     from tui.job_screen.dialogs import Ways
 
@@ -68,6 +69,19 @@ def on_screen(desk: Desk, ways: Ways | None = None) -> Run | None:
         if text:
             print(text, file=sys.stderr)
     return session.run
+
+
+def in_plain_lines(desk: Desk, beginning: Beginning, as_json: bool) -> Run | None:
+    """The same in plain lines, on standard output or, where that is kept for a document, standard error."""
+    from tui import job_plain
+
+    return job_plain.carry_out(desk, beginning, sys.stderr if as_json else sys.stdout)
+
+
+def refuse_plain_and_headless(plain: bool, headless: bool) -> None:
+    """Raise UsageError for what contradicts itself: plain lines ask and are answered, headless asks nobody."""
+    if plain and headless:
+        raise UsageError("--plain and --headless exclude each other: plain lines are for somebody who reads and answers.")
 
 
 def _speaks_utf8() -> bool:

@@ -44,8 +44,10 @@ def run(options: argparse.Namespace) -> int:
             f"The scenario {options.scenario} names no job and bench file, so it cannot be rehearsed; use simulate."
         )
     measuring.refuse_existing(options.capture)
-    measuring.caution()
-    if options.headless or not measuring.has_screen():
+    measuring.refuse_plain_and_headless(options.plain, options.headless)
+    if not options.plain:
+        measuring.caution()
+    if options.headless or not (options.plain or measuring.has_screen()):
         return _headless(options, scenario)
     return _on_screen(options, scenario)
 
@@ -66,14 +68,22 @@ def _on_screen(options: argparse.Namespace, scenario: Scenario) -> int:
         if unit is not None and not exercise:
             watched = unit
             ways = Ways(WAYS_TITLE, WAYS, lambda way: watched.watch() if way == "watch" else None)
-        run = measuring.on_screen(desk, ways)
+        if options.plain:
+            from tui.job_plain import Beginning
+
+            run = measuring.in_plain_lines(desk, Beginning(ways=ways), options.json)
+        else:
+            run = measuring.on_screen(desk, ways)
         if desk.result is None or run is None:
             return 130
         truth = simulator.last_truth() if options.show_truth or exercise else None
         if truth is not None and options.show_truth:
             desk.result = desk.result.model_copy(update={"truth": told_truth(truth, run.job)})
-        measuring.show(desk.result, options.json)
-        if exercise and truth is not None and not options.json:
+        if not options.plain:
+            measuring.show(desk.result, options.json)
+        elif options.json:
+            print(desk.result.to_json())
+        if exercise and truth is not None and not options.json and not options.plain:
             from tui.debrief import debrief
 
             print(debrief(truth, desk.sessions, run.job, () if unit is None else unit.steps))

@@ -16,7 +16,7 @@ INSIDE = "✓ INSIDE"
 
 @dataclass(frozen=True)
 class Played:
-    """What was seeded, and what the debrief names: titles of faults. `stuck` tells what the screen said where the player could not go on."""
+    """What was seeded, and what the debrief names: titles of faults. `stuck`: what the screen said where the player was stuck."""
 
     scenario: str
     seed: int
@@ -73,9 +73,15 @@ def table(played: Sequence[Played]) -> str:
     lines = [f"{'seed':>4}  {'device s':>8}  sessions  angles inside ±  result"]
     for one in played:
         said = f"{', '.join(one.named)}: {one.verdict}" if not one.stuck else "STUCK"
-        mark = "" if one.holds else f"   DOES NOT HOLD (seeded: {', '.join(one.seeded)}; needless: {one.needless or 'nothing'})"
+        mark = (
+            ""
+            if one.holds
+            else f"   DOES NOT HOLD (seeded: {', '.join(one.seeded)}; needless: {one.needless or 'nothing'})"
+        )
         inside = f"{one.inside} of {one.inside + one.beyond}"
         lines.append(f"{one.seed:>4}  {one.seconds:>8.0f}  {one.sessions:>8}  {inside:>15}  {said}{mark}")
     inside, beyond = sum(p.inside for p in played), sum(p.beyond for p in played)
-    lines.append(f"{sum(p.holds for p in played)} of {len(played)} hold; {inside} of {inside + beyond} angles lie inside their ±")
+    lines.append(
+        f"{sum(p.holds for p in played)} of {len(played)} hold; {inside} of {inside + beyond} angles lie inside their ±"
+    )
     return "\n".join(lines)

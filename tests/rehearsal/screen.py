@@ -35,6 +35,8 @@ from tui.job_screen.state import JobState
 WIDTH, HEIGHT = 80, 24
 #: While the player only waits, the screen is pulled less often, seconds.
 LONG_PULL_S = 0.25
+#: And the passes so far are judged so many times less often, which costs most of the rest.
+JUDGED_LESS = 4
 #: The panel has at least so many lines, the key line one, and three parts an empty line above them.
 LEAST_PANEL, KEY_LINE, MARGINS = 3, 1, 3
 
@@ -108,7 +110,8 @@ class ScreenHere:
         self._unit = SimulatedUnit(self._simulator, names, watched=False, clock=self._clock)  # type: ignore[arg-type]
         options = argparse.Namespace(scenario=scenario, seed=seed, capture=None, record=False)
         self.desk = DeskHere(self._simulator, self._unit, options)
-        self._app = _Application(self.desk, self._clock)
+        self._drawn: tuple[JobState | None, str] = None, ""
+        self._app = _Application(self.desk, lambda: self._clock() / JUDGED_LESS)
         self._app.begin()
         self._app.pull()
         self.wait(0.2)
@@ -136,6 +139,12 @@ class ScreenHere:
             return _dialog_text(self._app.dialogs[-1][0], self.desk)
         state = self._app.shown.state
         assert state is not None
+        if self._drawn[0] is not state:
+            self._drawn = state, self._draw(state)
+        return self._drawn[1]
+
+    @staticmethod
+    def _draw(state: JobState) -> str:
         above = [drawing.title(state), drawing.steps(state, WIDTH), drawing.do(state)]
         if state.snap.evaluation is None:
             above.append(_beside_each_other(drawing.figure(state), drawing.beside(state)))

@@ -184,3 +184,12 @@ def test_where_one_direction_alone_is_told_half_of_the_square_is_allowed_for() -
     assert seen is not None
     assert seen.uneven
     assert seen.amplitude_deg == pytest.approx(math.sqrt(2) * 1.0, rel=0.01)
+
+
+def test_the_amplitudes_uncertainty_is_that_of_rectangular_poles_and_cam() -> None:
+    seen = steadiness.roundness(lobes_of(np.random.default_rng(13), 4, 5, scatter_deg=1e-5), 0.06, 0.25, plain=True)
+    # Σcos² over four lobes is 2, for openings; for dwells (2 sin(35°/2))² as much (geometry). a/√3: JCGM 100, 4.3.7.
+    openings = 2 / ((0.25**2 + 0.1**2) / 3)
+    dwells = 2 * (2 * math.sin(math.radians(17.5))) ** 2 / (2 * 0.1**2 / 3)
+    assert seen is not None
+    assert seen.u_deg == pytest.approx(1 / math.sqrt(openings + dwells), rel=1e-3)

@@ -30,7 +30,9 @@ from tui.job_screen.help import HelpScreen
 from tui.job_screen.state import JobState
 from tui.job_screen.view import JobView
 
-REDRAW_HZ = 15
+#: The journal is looked at so often; the figures are drawn so often, and at once when points open or close or the job goes on.
+POLL_HZ = 30
+REDRAW_HZ = 10
 #: What the passes so far say is worked out anew at most so often.
 JUDGE_EVERY_S = 1.0
 #: Steps in which the passes so far are judged.
@@ -109,6 +111,8 @@ class JobScreen(App[None]):
         self._so_far: Evaluation | None = None
         self._judged_at = 0.0
         self._judged: object = None
+        self._drawn_at = 0.0
+        self._at_once: object = None
         self._bell = True
         self._clock = time.monotonic
         self._said = ""
@@ -129,7 +133,7 @@ class JobScreen(App[None]):
 
     def on_mount(self) -> None:
         """Ask which way, where there are several; offer interrupted jobs, then the intake form, then begin."""
-        self.set_interval(1 / REDRAW_HZ, self._pull)
+        self.set_interval(1 / POLL_HZ, self._pull)
         if self._ways is None:
             self._offer()
         else:
@@ -215,6 +219,16 @@ class JobScreen(App[None]):
             self._end_session(session)
             if self._session is not session:
                 return
+        run = session.run
+        if (run.step, session.over) != before:
+            self._said = ""
+            self.refresh_bindings()
+        self._cue(run)
+        now = time.monotonic()
+        at_once = id(session), run.levels, run.step, session.over, run.presses_taken, len(run.notes), run.link_lost
+        if at_once == self._at_once and now - self._drawn_at < 0.9 / REDRAW_HZ:
+            return
+        self._at_once, self._drawn_at = at_once, now
         state = self._state(session)
         unit = self._desk.unit
         if unit is not None:
@@ -227,10 +241,6 @@ class JobScreen(App[None]):
                 session.interrupt()
             if not unit.state.acting and session.run.step is Step.CHECKS:
                 self._show_the_end(session)
-        if (session.run.step, session.over) != before:
-            self._said = ""
-            self.refresh_bindings()
-        self._cue(session.run)
         self._view.show(state)
 
     def _show_the_end(self, session: Session) -> None:

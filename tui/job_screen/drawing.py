@@ -38,7 +38,7 @@ def steps(state: JobState, width: int) -> Text:
     names = words.STEP_NAMES
     at = names.index(words.STEP_OF[state.step])
     line = Text()
-    short = width < 100
+    short = width < 112
     for place, name in enumerate(names):
         if place:
             line.append(" " if short else "  ›  ", "dim")

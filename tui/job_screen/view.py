@@ -5,9 +5,9 @@ from __future__ import annotations
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical, VerticalScroll
-from textual.widgets import Static
 
 from tui.job_screen import drawing
+from tui.job_screen.lines import Lines
 from tui.job_screen.state import JobState
 
 #: From this size on the figures are twice as large.
@@ -19,7 +19,7 @@ class JobView(Vertical):
 
     DEFAULT_CSS = """
     JobView { height: 1fr; }
-    JobView Static { height: auto; }
+    JobView Lines { width: 1fr; height: auto; }
     JobView #title { background: $panel; }
     JobView #do { margin: 1 0 0 0; max-height: 8; }
     JobView #live { height: auto; margin: 1 0 0 0; }
@@ -38,16 +38,16 @@ class JobView(Vertical):
 
     def compose(self) -> ComposeResult:
         """Widgets from top to bottom."""
-        yield Static(id="title")
-        yield Static(id="steps")
-        yield Static(id="do")
+        yield Lines(id="title")
+        yield Lines(id="steps")
+        yield Lines(id="do")
         with Horizontal(id="live"):
-            yield Static(id="figure")
-            yield Static(id="beside")
+            yield Lines(id="figure")
+            yield Lines(id="beside")
         with VerticalScroll(id="panel-room", can_focus=False):
-            yield Static(id="panel")
-        yield Static(id="felt")
-        yield Static(id="alarm")
+            yield Lines(id="panel")
+        yield Lines(id="felt")
+        yield Lines(id="alarm")
 
     def on_resize(self) -> None:
         """Draw for the new size."""
@@ -78,13 +78,6 @@ class JobView(Vertical):
         if known is not None and known == text and known.spans == text.spans:
             return
         self._drawn[name] = text
-        part = self.query_one(f"#{name}", Static)
+        part = self.query_one(f"#{name}", Lines)
         part.display = bool(text.plain)
-        # A layout of the whole screen is dear, and needed only where the number of lines may change.
-        part.update(text, layout=known is None or _lines(known, part.size.width) != _lines(text, part.size.width))
-
-
-def _lines(text: Text, width: int) -> object:
-    """How many lines a text takes; a text that is wrapped is like no other."""
-    lines = text.plain.split("\n")
-    return len(lines) if all(len(line) <= width for line in lines) else object()
+        part.update(text)
