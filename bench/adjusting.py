@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 from bench.evaluation import LivePlaces
 from bench.holding import HeldChange
@@ -84,14 +85,18 @@ def lately(recent: Sequence[Followed]) -> tuple[list[Followed], list[Followed]]:
     return now, [f for f in before if f.holding == before[-1].holding]
 
 
+#: Openings' angles past the zero, by breaker and tick: each is asked for at every moment that it is shown.
+_past: WeakKeyDictionary[LivePlaces, dict[tuple[str, int], float]] = WeakKeyDictionary()
+
+
 class _View:
     def __init__(self, run: Run, places: LivePlaces) -> None:
         self.run = run
         self.places = places
         self.spacing = run.job.unit.lobe_spacing_deg
         self.traces = {t.breaker.name: t for t in run.epoch.traces}
-        # A view is of one moment; each opening is asked for many times.
-        self._past: dict[tuple[str, int], float] = {}
+        # An opening's place does not change under the same zero; what it counts from does from moment to moment.
+        self._past = _past.setdefault(places, {})
         self._references: dict[tuple[str, int], float | None] = {}
 
     def points(self, trace: BreakerTrace) -> PointsAdjusting:
@@ -119,7 +124,7 @@ class _View:
         )
 
     def _past_neutral(self, breaker: Breaker, followed: Followed) -> float:
-        key = breaker.name, id(followed)
+        key = breaker.name, followed.change.edge.tick
         if key not in self._past:
             self._past[key] = folded(self.places.opening_deg(breaker, followed.change), self.spacing)
         return self._past[key]

@@ -106,7 +106,9 @@ def snapshot(run: Run) -> Snapshot:
             angle_from = "neutral" if neutral_pressed else "lobe mark" if steps.mark is None else "mark"
             past = position - zero_deg
             if places is not None:
-                from_deg = places.rotor_deg(steps.mark.count) if angle_from == "mark" and steps.mark is not None else 0.0
+                from_deg = (
+                    places.rotor_deg(steps.mark.count) if angle_from == "mark" and steps.mark is not None else 0.0
+                )
                 past = places.rotor_deg(run.count) - from_deg
             place = int((past + spacing * BEFORE) // spacing) % run.job.unit.poles
             angle = folded(past, spacing)

@@ -7,6 +7,7 @@ F(t) = 1 - I_x(ν/2, 1/2)/2 with x = ν/(ν + t²), t ≥ 0, and I the regularis
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from statistics import NormalDist
 
 _TINY = 1e-300
@@ -47,6 +48,7 @@ def distribution(t: float, freedom: float) -> float:
     return 1.0 - tail if t >= 0 else tail
 
 
+@lru_cache(maxsize=1024)
 def quantile(probability: float, freedom: float) -> float:
     """The t below which `probability` (between 0 and 1, exclusive) lies."""
     if math.isinf(freedom) or freedom > 1e7:

@@ -292,9 +292,9 @@ class Teller:
 
     def _told(self, rehearsal: RehearsalState) -> Iterator[str]:
         """What was seen, mended or refused."""
-        if rehearsal.told_times != self._told_times:
-            self._told_times = rehearsal.told_times
-            yield rehearsal.told
+        new, self._told_times = rehearsal.told_times - self._told_times, rehearsal.told_times
+        if new > 0:
+            yield from rehearsal.told_lately[-new:]
 
     # --- the end -----------------------------------------------------------------------------------------------------
 

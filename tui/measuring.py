@@ -81,7 +81,9 @@ def in_plain_lines(desk: Desk, beginning: Beginning, as_json: bool) -> Run | Non
 def refuse_plain_and_headless(plain: bool, headless: bool) -> None:
     """Raise UsageError for what contradicts itself: plain lines ask and are answered, headless asks nobody."""
     if plain and headless:
-        raise UsageError("--plain and --headless exclude each other: plain lines are for somebody who reads and answers.")
+        raise UsageError(
+            "--plain and --headless exclude each other: plain lines are for somebody who reads and answers."
+        )
 
 
 def _speaks_utf8() -> bool:

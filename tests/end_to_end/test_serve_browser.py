@@ -107,18 +107,21 @@ def test_a_rehearsal_in_the_browser_counts_a_press_and_keeps_its_journal(tmp_pat
 
 def test_a_job_does_not_outlive_its_server(tmp_path: Path) -> None:
     home = tmp_path / "home"
-    with serving(home, "--rehearse", "exercise-worn-points") as (process, url):
-        with browser(tmp_path) as chromium, chromium.page() as page:
-            page.go(url)
-            page.until("standing")
-            process.kill()
-            process.wait(10)
-            (capture,) = journals(home)
-            ends_interrupted(capture)
-            assert page.value("document.body.classList.contains('-closed')")
+    with (
+        serving(home, "--rehearse", "exercise-worn-points") as (process, url),
+        browser(tmp_path) as chromium,
+        chromium.page() as page,
+    ):
+        page.go(url)
+        page.until("standing")
+        process.kill()
+        process.wait(10)
+        (capture,) = journals(home)
+        ends_interrupted(capture)
+        assert page.value("document.body.classList.contains('-closed')")
 
 
-def test_without_the_extra_it_says_how_to_install_it(tmp_path: Path) -> None:
+def test_without_the_extra_it_says_how_to_install_it() -> None:
     hiding = (
         "import sys; sys.modules['textual_serve'] = None; from tui.command_line import main; sys.exit(main(['serve']))"
     )

@@ -312,11 +312,15 @@ def test_the_best_action_comes_first_and_says_both_figures() -> None:
 
 
 def test_the_undecided_opening_is_looked_at_before_a_wider_one() -> None:
-    # Lobe 0 opens at its upper limit; lobe 1 is inside but less sure, for its neutral was not marked.
-    near = replace(STEADY, open_over=(((12.0, 80.0), (190.0, 260.0)),))
-    advice, evaluation = advice_of(measure(near))
-    assert opening(evaluation, "main lobe 0").verdict.value == "undecided"
-    assert advice.name == "main lobe 0"
+    # One lobe of the second breaker is limited and opens at its upper limit; lobe 1 of main is inside, but less sure, since its
+    # neutral was not marked.
+    tables = job(breakers=2)
+    tables["breaker"][1]["lobes"] = [0]
+    late = replace(STEADY, open_over=(*STEADY.open_over, ((12.0, 80.0), (192.0, 260.0))))
+    advice, evaluation = advice_of(measure(late, tables=tables))
+    assert opening(evaluation, "main lobe 1").verdict.value == "inside"
+    assert opening(evaluation, "second1 lobe 0").verdict.value == "undecided"
+    assert advice.name == "second1 lobe 0"
     widest, _ = advice_of(measure(STEADY))
     assert widest.name == "main lobe 1"
 

@@ -9,13 +9,14 @@ from textual.widget import Widget
 
 
 class Lines(Widget):
-    """Shows a rich text, wrapped to its width."""
+    """Shows a rich text, wrapped to its width. Where its width follows from the text, it grows but does not shrink again."""
 
     def __init__(self, id: str) -> None:
         super().__init__(id=id)
         self._text = Text()
         self._lines: list[Text] = []
         self._wrapped_to = 0
+        self._widest = 0
 
     @property
     def plain(self) -> str:
@@ -23,31 +24,24 @@ class Lines(Widget):
         return self._text.plain
 
     def update(self, text: Text) -> None:
-        """Show `text`."""
+        """Show `text`. The screen is laid out anew, which is dear, only where the number of lines changes, or a width that follows."""
         self._text = text
-        before, width = self._lines, self._wrapped_to
-        if not width or not self.size.width:
-            self._wrapped_to = 0
+        widest, before = self._widest, self._lines
+        self._widest = max(widest, max((line.cell_len for line in text.split()), default=0))
+        if not self._wrapped_to:
             self.refresh(layout=True)
             return
-        self._lines = self._wrap(width)
-        if len(self._lines) != len(before):
+        self._lines = self._wrap(self._wrapped_to)
+        if len(self._lines) != len(before) or (self._width_follows and self._widest > max(widest, self._least_width)):
             self.refresh(layout=True)
             return
         changed = [y for y, (old, new) in enumerate(zip(before, self._lines, strict=True)) if not _same(old, new)]
-        if self._width_follows and self._widest(before) != self._widest(self._lines):
-            self.refresh(layout=True)
-        elif changed:
+        if changed:
             self.refresh(*(Region(0, y, self.size.width, 1) for y in changed))
 
-    @property
-    def _width_follows(self) -> bool:
-        width = self.styles.width
-        return width is None or width.is_auto
-
     def get_content_width(self, container: Size, viewport: Size) -> int:  # noqa: ARG002
-        """Of the longest line, unwrapped."""
-        return max((line.cell_len for line in self._text.split()), default=0)
+        """Of the longest line so far, unwrapped."""
+        return self._widest
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:  # noqa: ARG002
         """Lines at `width`."""
@@ -55,20 +49,31 @@ class Lines(Widget):
 
     def render_line(self, y: int) -> Strip:
         """One line as the terminal wants it."""
-        width, style = self.size.width, self.rich_style
+        width, style, console = self.size.width, self.rich_style, self.app.console
         if width != self._wrapped_to:
             self._wrapped_to, self._lines = width, self._wrap(width)
         if y >= len(self._lines):
             return Strip.blank(width, style)
-        line = Strip(self._lines[y].render(self.app.console)).apply_style(style)
-        return line.adjust_cell_length(width, style)
+        line = self._lines[y].copy()
+        line.style = style + console.get_style(line.style)
+        line.end = ""
+        return Strip(line.render(console)).adjust_cell_length(width, style)
 
     def _wrap(self, width: int) -> list[Text]:
+        lines = list(self._text.split(allow_blank=True))
+        if all(line.cell_len <= width for line in lines):
+            return lines
         return list(self._text.wrap(self.app.console, max(width, 1)))
 
-    @staticmethod
-    def _widest(lines: list[Text]) -> int:
-        return max((line.cell_len for line in lines), default=0)
+    @property
+    def _width_follows(self) -> bool:
+        width = self.styles.width
+        return width is None or width.is_auto
+
+    @property
+    def _least_width(self) -> float:
+        least = self.styles.min_width
+        return 0 if least is None else least.value
 
 
 def _same(one: Text, other: Text) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable
 from typing import Any
 
@@ -12,6 +13,8 @@ from tui.job_screen.demonstrator import Demonstrator
 from tui.job_screen.state import Felt, JobState, RehearsalState
 from tui.simulator import Simulator
 
+#: So much of what was seen, mended or refused is remembered, should several be told between two looks at the state.
+TOLD_LATELY = 20
 #: A session's stop is told at once; one that never began is not told of.
 TRUTH_WITHIN_S = 1.0
 #: What a mending that moves the openings makes void, by step, and what to do then.
@@ -44,6 +47,7 @@ class SimulatedUnit:
         self._felt = Felt()
         self._told = ""
         self._told_times = 0
+        self._told_lately: deque[str] = deque(maxlen=TOLD_LATELY)
         self._new_session = False
         #: Papers to be used from now on: "job_right", "bench_right".
         self.papers: set[str] = set()
@@ -57,7 +61,12 @@ class SimulatedUnit:
         """What hand and eye tell now."""
         acting = self._demonstrator is None
         return RehearsalState(
-            acting, self._felt, self._told, can_look=acting and bool(self.places), told_times=self._told_times
+            acting,
+            self._felt,
+            self._told,
+            can_look=acting and bool(self.places),
+            told_times=self._told_times,
+            told_lately=tuple(self._told_lately),
         )
 
     @property
@@ -127,8 +136,6 @@ class SimulatedUnit:
         return 0.0 if self._began is None else self._clock() - self._began
 
     def _take(self, line: dict[str, Any]) -> None:
-        if line.keys() & {"seen", "refused", "mended"} or line.get("did") in ("loosen", "tighten"):
-            self._told_times += 1
         if "felt" in line:
             told = line["felt"]
             if self._began is None:
@@ -152,6 +159,9 @@ class SimulatedUnit:
             self.truth = line["truth"]
         elif line.get("did") in ("loosen", "tighten"):
             self._told = "The screws are loose." if line["did"] == "loosen" else "The screws are tight."
+        if line.keys() & {"seen", "refused", "mended"} or line.get("did") in ("loosen", "tighten"):
+            self._told_times += 1
+            self._told_lately.append(self._told)
 
     def _mended(self, mended: dict[str, Any]) -> None:
         self._told = str(mended["text"])

@@ -26,13 +26,14 @@ class Felt:
 @dataclass(frozen=True, slots=True)
 class RehearsalState:
     """A simulated unit that the person acts on, or watches being acted on. `told`: what was last seen, mended or refused,
-    `told_times`: how often something was; `can_look`: there are places to look at and things to mend."""
+    `told_times`: how often something was, `told_lately` the last of them; `can_look`: there are places to look at and things to mend."""
 
     acting: bool
     felt: Felt = Felt()
     told: str = ""
     can_look: bool = False
     told_times: int = 0
+    told_lately: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
