@@ -1,8 +1,7 @@
 """From a contact's edge to the screen: real processes all the way, with and without a report being written beside.
 
 The simulated board's bytes go through a relay in this process, which notes when each leaves for the program; the screen draws on a
-pseudo-terminal,
-whose output this process reads. Both by one clock.
+pseudo-terminal, whose output this process reads. Both by one clock.
 """
 
 from __future__ import annotations

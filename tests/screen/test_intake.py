@@ -239,7 +239,7 @@ def test_a_dual_unit_with_a_difference(home: Path) -> None:
 def test_it_says_what_is_still_needed_and_f2_goes_to_the_first_of_it(home: Path) -> None:
     async def act(hand: Hand) -> None:
         assert (
-            "○ Fill in the form. Still needed: part number, serial number, rotation, poles, impulse coupling and 2 more."
+            "○ Fill in the form. Still needed: part number, serial number, rotation, poles, impulse coupling and 3 more."
             in hand.screen()
         )
         await hand.type("DEMO-1")
