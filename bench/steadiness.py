@@ -34,7 +34,7 @@ from bench.uncertainty import Budget, Term, rectangular, welch_satterthwaite
 
 #: Chance that scatter alone makes a drift in a job, shared by its breakers (Bonferroni).
 DRIFT_SIGNIFICANCE = 0.001
-#: The same of unevenness, were the lobes' errors normal. They are bounded, so that it is far less: a thousandth at most was seen.
+#: The same of unevenness, were the lobes' errors normal. They are bounded, so that it is less: 1 in 600 at most was seen.
 UNEVEN_SIGNIFICANCE = 0.01
 #: A drift that is less than this share of the expanded uncertainty over all its turns is not worth a word.
 MATTERS = 0.25

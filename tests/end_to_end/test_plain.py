@@ -411,15 +411,16 @@ def test_creep_while_the_rotor_is_held_is_told_in_tenths() -> None:
         (found, at - 9.0),
         (found + 1.0, at),
         (found + 6.0, at),
-        (found + 7.0, at + 0.4),
-        (found + 14.0, at + 0.4),
+        (found + 7.0, at + 0.8),
+        (found + 14.0, at + 0.8),
     )
     plain = Scripted(Script(path, MARKING_PRESSES)).begin()
     plain.wait(path[-1][0])
     assert plain.session.run.step is Step.ADJUST
     crept = [line for line in plain.said if "while you held it" in line]
-    assert crept[-1] == "The rotor moved 0.4° on while you held it."
-    assert len(crept) <= 3
+    # Four counts of the script's coarse encoder; told as it begins and again when it has come to rest, not at each count.
+    assert crept[-1] == "The rotor moved 0.7° on while you held it."
+    assert len(crept) == 2
 
 
 def test_points_that_open_while_the_rotor_is_held_are_told_with_their_angle() -> None:
@@ -480,6 +481,9 @@ def test_checks_are_asked_line_by_line_and_say_what_stops_the_job() -> None:
     lines = plain.type("checks")
     assert "11. distributor timing: not done; it STOPS the job." in lines
     assert "1. end play and bearings: not done." in lines
+    # The record knows of these from now on, whatever happens next.
+    opened = [(e["name"], e["verdict"]) for e in plain.session.run.entries if e["kind"] == "check"]
+    assert opened == [("distributor timing", "not done"), ("timing mark in window at closing", "not done")]
     # End play, with a figure beyond the manual's limits, by a tool whose calibration is over.
     plain.type("1", "0.3", "0.1", "0.2", "", "dial gauge", "", str(date(2001, 1, 1)))
     assert plain.said[-1].startswith(
