@@ -115,6 +115,8 @@ def test_with_a_slipping_coupling_each_lobe_opens_earlier_from_turn_to_turn() ->
         # 6 to 12 counts of 0.036° each turn, and the points' own scatter of 0.03° at most.
         assert all(-0.6 < step < -0.1 for step in steps)
     assert all(abs(p) < 0.2 for lobe in passes("slipping-coupling", True) for p in lobe)
+    assert "angles-drift" in notes("slipping-coupling")
+    assert "inside" not in verdicts("slipping-coupling", 0)
 
 
 def dwells(key: str, mended: bool) -> list[float]:
@@ -127,6 +129,7 @@ def test_an_off_centre_encoder_makes_the_lobes_differ_once_round() -> None:
     # Sine of the place on the disc: 0.25 to 0.35 mm on 20 mm, so that lobes half a turn apart differ by up to 2 degrees.
     assert max(dwells("off-centre-encoder", False)) - min(dwells("off-centre-encoder", False)) > 0.5
     assert max(dwells("off-centre-encoder", True)) - min(dwells("off-centre-encoder", True)) < 0.5
+    assert "lobes-uneven" in notes("off-centre-encoder")
 
 
 def test_a_wrong_tooth_gives_a_perfect_angle() -> None:
