@@ -1,13 +1,10 @@
-"""Words that screen and plain text share."""
+"""Names of the steps, as a measurement without a screen tells them."""
 
 from __future__ import annotations
 
 from bench.procedure import Step
 
-#: Steps that a job goes through: by the stream alone, and led by a person.
-STEPS = (Step.SENSE, Step.MARKS, Step.NEUTRAL, Step.PASSES, Step.DONE)
-GUIDED_STEPS = (Step.SENSE, Step.MARKS, Step.NEUTRAL, Step.AS_FOUND, Step.ADJUST, Step.VERIFY, Step.CHECKS, Step.DONE)
-
+#: Each step's name where no screen shows it.
 STEP_WORDS = {
     Step.SENSE: "running direction",
     Step.MARKS: "marks",

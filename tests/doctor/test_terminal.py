@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.end_to_end.commands import simulator
-from tests.screen.test_terminal import Terminal
+from tests.screen.terminal import Terminal
 
 
 @pytest.fixture

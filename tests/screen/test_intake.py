@@ -484,7 +484,7 @@ def test_the_last_jobs_are_offered_newest_first_and_one_is_taken_over(home: Path
         assert "UNIT-3" not in text
         await hand.go_to("UNIT-1")
         await hand.press("enter")
-        await hand.until("▸ serial numberUNIT-1")
+        await hand.until("▸ serial number UNIT-1")
         await hand.acknowledge()
         return await hand.begin()
 

@@ -1,158 +1,190 @@
-"""Every step and the faults of the guided job on the screen, at two sizes: the key sentence stands there, whole, with the key line."""
+"""Every step and every fault of the guided job on the screen, at two sizes: pictures, and what must stand there whatever a picture says.
+
+`python -m pytest tests/screen/test_job_screen.py --snapshot-update` draws the pictures anew; the sentences are asserted all the same.
+"""
 
 from __future__ import annotations
 
 import asyncio
-import json
+import re
 from collections.abc import Callable
-from dataclasses import replace
+from typing import Any
 
 import pytest
-from textual.app import App, ComposeResult
-from textual.widgets import Footer
+from textual.pilot import Pilot
 
-from bench.journal import Kind, Record
-from bench.run import Run
-from tests.screen.drawing import text_of
-from tests.screen.guide_pictures import state_of
-from tests.statements.test_guided import feed, guided_run, job_script
-from tests.support.scripted import MARKING, MARKING_PRESSES, Script, play, records, wire
+from tests.screen.drawing import OneState, flat, picture, text_of
+from tests.screen.states import EVERY, FAULTS, STEPS
 from tui.job_screen import words
 from tui.job_screen.state import JobState
-from tui.job_screen.view import JobView
 
 SIZES = ((80, 24), (120, 40))
-LOST = {"kind": "link", "state": "lost", "text": "The port went away."}
+Compare = Callable[..., bool]
 
 
-class OneState(App[None]):
-    """The view of one frozen state over a key line."""
+class Seen:
+    """What was drawn: the text, the key line, whether anything blinks or has no room."""
 
-    ENABLE_COMMAND_PALETTE = False
-    BINDINGS = [("q", "quit", "leave")]  # noqa: RUF012 - the framework declares it so
+    def __init__(self) -> None:
+        self.text = ""
+        self.keys: list[str] = []
+        self.blinking: list[str] = []
+        self.overflows = False
 
-    def __init__(self, state: JobState) -> None:
-        super().__init__()
-        self._state = state
-        self.view = JobView()
-
-    def compose(self) -> ComposeResult:
-        yield self.view
-        yield Footer()
-
-    def on_mount(self) -> None:
-        self.view.show(self._state)
-
-
-def drawn(state: JobState, size: tuple[int, int]) -> str:
-    """What can be read on the screen, line by line."""
-
-    async def draw() -> str:
-        app = OneState(state)
-        async with app.run_test(size=size) as pilot:
-            await pilot.pause()
-            app.view.show(state)
-            await pilot.pause()
-            return app.export_screenshot()
-
-    return text_of(asyncio.run(draw()))
-
-
-def part_of(script: Script, end_s: float) -> Script:
-    path = tuple(p for p in script.path if p[0] <= end_s)
-    return replace(script, path=path, presses=tuple(p for p in script.presses if p < end_s))
+    async def look(self, pilot: Pilot[Any]) -> None:
+        app = pilot.app
+        assert isinstance(app, OneState)
+        # Drawn twice, as the running screen is: only then it is known how much room each part has.
+        await pilot.pause()
+        app.view.show(app.state)
+        await pilot.pause()
+        app.refresh_bindings()
+        await pilot.pause()
+        self.text = text_of(app.export_screenshot())
+        self.keys = [
+            f"{app.get_key_display(shown.binding)} {shown.binding.description}"
+            for shown in app.screen.active_bindings.values()
+            if shown.binding.show and shown.enabled
+        ]
+        self.blinking = [
+            segment.text
+            for strip in app.screen._compositor.render_strips()
+            for segment in strip
+            if segment.style is not None and (segment.style.blink or segment.style.blink2)
+        ]
+        self.overflows = app.view.overflows
 
 
-def broken() -> Run:
-    """The journal ends in the middle of neutral, with a fault."""
-    error = {"kind": "error", "code": "impulse-coupling", "text": "The rotor stopped and then snapped forward."}
-    return feed(guided_run(), part_of(Script(MARKING, MARKING_PRESSES), 4.8), error)
-
-
-def lost_and_back() -> Run:
-    """The link was lost while adjusting, and the same board began a new session."""
-    script = job_script(presses=0)
-    run = feed(guided_run(), script, LOST)
-    for record in records(replace(script, path=script.path[:2]), wire(play(part_of(script, 0.6)))):
-        run.feed(record)
-    return run
-
-
-STATES: dict[str, tuple[Callable[[], Run], str]] = {
-    "connecting": (guided_run, "Connecting to the board"),
-    "instrument check": (
-        lambda: feed(guided_run(), replace(Script(((0.0, 0.0), (1.0, 5.0))), presses=())),
-        "Turn the rotor at least one whole turn in its running direction",
-    ),
-    "neutral from below": (
-        lambda: feed(guided_run(), part_of(Script(MARKING, ()), 1.6)),
-        "Feel for neutral turning up to it in the running direction",
-    ),
-    "neutral from above": (
-        lambda: feed(guided_run(), part_of(Script(MARKING, MARKING_PRESSES), 2.7)),
-        "Turn past neutral and come back to it against the running direction",
-    ),
-    "neutral marked": (lambda: feed(guided_run(), Script(MARKING, MARKING_PRESSES)), "Neutral is marked."),
-    "as found": (
-        lambda: feed(guided_run(), Script((*MARKING, (12.9, 360.2)), MARKING_PRESSES)),
-        "As found: turn on through the openings, before anything is touched.",
-    ),
-    "adjust, beyond": (
-        lambda: feed(guided_run(), job_script(moved_deg=2.6, presses=0)),
-        "Hold the rotor at main's target, loosen, move the points until they just open",
-    ),
-    "adjust, within": (
-        lambda: feed(guided_run(), job_script(moved_deg=0.5, presses=0)),
-        "All openings lie within their limits.",
-    ),
-    "other checks": (lambda: feed(guided_run(), job_script()), "Everything that stops the job is done"),
-    "record": (lambda: feed(guided_run(), job_script(), {"kind": "step", "to": "done"}), "Done. Q leaves"),
-    "link lost": (lambda: feed(guided_run(), job_script(presses=0), LOST), "it is looked for until it answers"),
-    "failed": (broken, "The rotor stopped and then snapped forward."),
-}
+def must_say(state: JobState) -> list[str]:
+    """What nobody can do without: the next thing to do, why it cannot go on, what is needed, what went wrong last."""
+    last = words.doubts(state)[-1:]
+    blocked = words.blocked(state)
+    needed = () if blocked else (words.needed(state),)
+    return [sentence for sentence in (words.do(state), *blocked, *needed, *last) if sentence]
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda s: f"{s[0]}x{s[1]}")
-@pytest.mark.parametrize("name", STATES)
-def test_the_key_sentence_stands_whole_on_the_screen(name: str, size: tuple[int, int]) -> None:
-    make, key = STATES[name]
-    state = state_of(make())
-    text = drawn(state, size)
-    seen = " ".join(text.split())
-    assert key in seen
-    assert " ".join(words.do(state).split()) in seen
-    for sentence in words.blocked(state):
-        assert " ".join(sentence.split()) in seen
-    assert "q leave" in seen
-    assert max(len(line) for line in text.splitlines()) <= size[0]
+@pytest.mark.parametrize("name", EVERY)
+def test_a_state_is_drawn_as_it_was_and_says_what_it_must(
+    name: str, size: tuple[int, int], snap_compare: Compare
+) -> None:
+    shown, seen = EVERY[name], Seen()
+    state = shown.make()
+    same = snap_compare(OneState(state), terminal_size=size, run_before=seen.look)
+    read = flat(seen.text)
+    for sentence in (*shown.says, *must_say(state)):
+        assert flat(sentence) in read
+    key_line = flat(seen.text.splitlines()[-1])
+    assert seen.keys
+    for key in seen.keys:
+        assert key in key_line
+    assert seen.blinking == []
+    assert max(len(line.rstrip()) for line in seen.text.splitlines()) <= size[0]
+    assert not seen.overflows or "PgDn more" in key_line
+    assert same, "not drawn as before: look at snapshot_report.html, then --snapshot-update if it is meant so"
 
 
-def test_words_and_shapes_carry_the_state_of_the_points() -> None:
-    assert "main ◆ CLOSED" in drawn(state_of(feed(guided_run(), Script(MARKING, MARKING_PRESSES))), SIZES[0])
+@pytest.mark.parametrize("name", [name for name in STEPS if name.startswith("adjust")])
+def test_at_80_by_24_all_that_is_needed_to_set_the_points_has_room(name: str) -> None:
+    seen = drawn(STEPS[name].make())
+    assert not seen.overflows
+    for points in STEPS[name].make().snap.adjusting:
+        assert words.rotor_words(points) in flat(seen.text)
+        assert words.points_words(points) in flat(seen.text)
 
 
-def test_after_a_lost_link_nothing_of_rotor_or_points_is_shown_as_live() -> None:
-    text = drawn(state_of(feed(guided_run(), job_script(presses=0), LOST)), SIZES[0])
-    assert "CLOSED" not in text
-    assert "not connected" in text
-    assert "neutral is marked anew once it is back" in " ".join(text.split())
+def drawn(state: JobState, size: tuple[int, int] = SIZES[0]) -> Seen:
+    """What is seen of a state."""
+    seen = Seen()
+
+    async def draw() -> None:
+        app = OneState(state)
+        async with app.run_test(size=size) as pilot:
+            await seen.look(pilot)
+
+    asyncio.run(draw())
+    return seen
 
 
-def test_a_regained_link_leads_to_neutral_and_keeps_what_was_found() -> None:
-    run = lost_and_back()
-    assert run.as_found is not None
-    assert not run.link_lost
-    assert "[neutral]" in drawn(state_of(run), SIZES[0])
+FRAME = {"#ff5f57", "#febc2e", "#28c840", "#c5c8c6"}
+#: Words and shapes that carry a state, where it is to be seen.
+CARRIED = {
+    "neutral-from-above": ("[neutral]", "✓instrument", "◆ CLOSED", "●○ 1 (at least 2)"),
+    "neutral-lifted": ("◇ OPEN",),
+    "adjust-beyond": ("[adjust]", "▶ turn on", "✗ BEYOND LIMITS", "LATE: is to open earlier"),
+    "adjust-within": ("✓ within limits",),
+    "adjust-two-sets": ("EARLY: is to open later",),
+    "verify": ("[verify]", "✓ INSIDE", "turning on"),
+    "neutral-band-wide": ("? UNDECIDED", "! Friction holds"),
+    "other-checks": ("✗ cannot go on: distributor timing",),
+    "link-lost": ("✗ cannot go on: The board does not answer.", "Kept as found"),
+    "no-opening": ("✗ cannot go on: main",),
+    "rehearsal-acting": ("▶▶▶", "pulls on", "timing mark not in its window", "loose: main"),
+    "rehearsal-watched": ("no pull", "timing mark IN its window"),
+    "as-found": ("▲ Caution.",),
+}
 
 
-def test_as_found_and_as_left_both_stand_at_the_end() -> None:
-    text = drawn(state_of(feed(guided_run(), job_script(), {"kind": "step", "to": "done"})), SIZES[0])
-    assert text.index("AS FOUND") < text.index("AS LEFT")
-    assert "11.51°" in text
+@pytest.mark.parametrize("name", CARRIED)
+def test_without_colour_words_and_shapes_carry_the_state(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    svg = asyncio.run(picture(EVERY[name].make(), SIZES[0]))
+    # The window's frame and title aside, which a picture has and a terminal has not.
+    drawn_colours = {c.lower() for c in re.findall(r"#[0-9a-fA-F]{6}", svg)} - FRAME
+    assert {c for c in drawn_colours if not c[1:3] == c[3:5] == c[5:7]} == set()
+    read = flat(text_of(svg))
+    for carried in CARRIED[name]:
+        assert carried in read
 
 
-def test_entries_reach_a_run_as_records_of_the_journal() -> None:
-    record = Record(Kind.ENTRY, json.dumps({"kind": "check", "name": "end play"}).encode(), 0)
-    run = feed(guided_run(), job_script())
-    run.feed(record)
-    assert [e["name"] for e in run.entries] == ["end play"]
+@pytest.mark.parametrize("light", [False, True], ids=["dark", "light"])
+def test_no_text_stands_in_the_terminals_own_colours(light: bool) -> None:
+    # They are not known: light letters on a light ground, or dark ones on a dark one, could come of it.
+    async def draw() -> list[str]:
+        app = OneState(STEPS["adjust-two-sets"].make(), light)
+        async with app.run_test(size=SIZES[0]) as pilot:
+            await Seen().look(pilot)
+            return [
+                segment.text
+                for strip in app.screen._compositor.render_strips()
+                for segment in strip
+                if segment.style is None or segment.style.color is None or segment.style.bgcolor is None
+            ]
+
+    assert [text for text in asyncio.run(draw()) if text.strip()] == []
+
+
+@pytest.mark.parametrize("name", [name for name in EVERY if name.startswith("rehearsal")])
+def test_a_rehearsal_says_at_the_top_that_it_is_not_for_record(name: str) -> None:
+    first = drawn(EVERY[name].make()).text.splitlines()[0]
+    assert first.startswith("REHEARSAL on a simulated unit – not for record")
+
+
+def test_a_lost_link_leaves_nothing_that_looks_live() -> None:
+    read = flat(drawn(FAULTS["link-lost"].make()).text)
+    assert "◆" not in read
+    assert "◇" not in read
+    assert "█" not in read
+    assert "10.01° ± 0.31°" in read
+
+
+def test_a_failure_lists_its_causes_one_on_a_line() -> None:
+    lines = [line.strip() for line in drawn(FAULTS["barely-open"].make()).text.splitlines()]
+    numbered = [line for line in lines if re.match(r"\(\d\) ", line)]
+    assert [line[:4] for line in numbered] == [f"({n}) " for n in range(1, 7)]
+
+
+def test_a_press_is_offered_only_where_it_means_something() -> None:
+    offering = {name for name in STEPS if any(key.endswith(" press") for key in drawn(STEPS[name].make()).keys)}
+    assert offering == {
+        "mark-of-lobe-1",
+        "mark-of-the-manual",
+        "neutral-lifted",
+        "neutral-from-below",
+        "neutral-from-above",
+        "neutral-marked",
+        "adjust-beyond",
+        "adjust-within",
+        "adjust-two-sets",
+        "rehearsal-acting",
+    }

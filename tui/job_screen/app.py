@@ -27,6 +27,7 @@ from tui.job_screen.debrief_screen import DebriefScreen
 from tui.job_screen.desk import Desk
 from tui.job_screen.dialogs import Choose, Question, Ways
 from tui.job_screen.help import HelpScreen
+from tui.job_screen.keys import Now, offered
 from tui.job_screen.state import JobState
 from tui.job_screen.view import JobView
 
@@ -53,6 +54,7 @@ OWN_ACTIONS = frozenset(
         "leave",
         "act",
         "debrief",
+        "page",
     }
 )
 #: A rehearsal's hand: degrees and degrees per second of each key.
@@ -67,15 +69,15 @@ class JobScreen(App[None]):
     ENABLE_COMMAND_PALETTE = False
     BINDINGS = [  # noqa: RUF012 - the framework declares it so
         Binding("space", "press", "press", priority=False),
-        Binding("a", "lead('adjust')", "adjust again"),
-        Binding("n", "lead('neutral')", "neutral anew"),
+        Binding("a", "lead('adjust')", "adjust"),
+        Binding("n", "lead('neutral')", "neutral"),
         Binding("k", "adjustment", "entry"),
         Binding("c", "checks", "checks"),
         Binding("e", "end", "end"),
         Binding("r", "again", "begin again"),
         Binding("v", "recheck", "recheck"),
-        Binding("b", "cue", "bell"),
-        Binding("m", "mend", "look and mend"),
+        Binding("b", "cue", "bell", show=False),
+        Binding("m", "mend", "look, mend"),
         Binding("d", "debrief", "debrief"),
         Binding("question_mark", "help", "help"),
         Binding("q", "leave", "leave"),
@@ -93,6 +95,8 @@ class JobScreen(App[None]):
         Binding("up", "act('points', 1)", show=False),
         Binding("down", "act('points', -1)", show=False),
         Binding("tab", "act('other', 0)", show=False, priority=False),
+        Binding("pagedown", "page(1)", "more", key_display="PgDn"),
+        Binding("pageup", "page(-1)", show=False),
     ]
 
     def __init__(
@@ -122,6 +126,7 @@ class JobScreen(App[None]):
         self._heard = 0
         self._entered: list[dict[str, Any]] = []
         self._breaker = 0
+        self._overflows = False
         self.session_ended = False
 
     # --- beginning ---------------------------------------------------------------------------------------------------
@@ -241,7 +246,10 @@ class JobScreen(App[None]):
                 session.interrupt()
             if not unit.state.acting and session.run.step is Step.CHECKS:
                 self._show_the_end(session)
-        self._view.show(state)
+        overflows = bool(self._view.show(state))
+        if overflows != self._overflows:
+            self._overflows = overflows
+            self.refresh_bindings()
 
     def _show_the_end(self, session: Session) -> None:
         """Of a job that is only watched: the lines that would stop it are entered as done, and it ends."""
@@ -325,38 +333,22 @@ class JobScreen(App[None]):
         if len(self.screen_stack) > 1:
             # A form or a question lies over the job: its own keys count.
             return action not in OWN_ACTIONS or action == "leave"
-        if action in ("leave", "help", "cue", "quit") or session is None:
-            return action != "recheck" or session is not None
-        run, over = session.run, session.over
-        if action == "act":
-            return self._desk.unit is not None and self._desk.unit.state.acting
-        if action == "mend":
-            return self._desk.unit is not None and self._desk.unit.state.acting and bool(self._desk.unit.places)
-        if action == "debrief":
-            return over and self._ended and self._desk.unit is not None
-        if action == "press":
-            return not over and run.step is not Step.CHECKS and self._may_press()
-        if action == "lead":
-            allowed = {
-                "adjust": (Step.VERIFY, Step.CHECKS),
-                "neutral": (Step.NEUTRAL, Step.AS_FOUND, Step.ADJUST, Step.VERIFY),
-            }
-            return not over and run.step in allowed[str(parameters[0])]
-        if action == "adjustment":
-            return not over and run.step in (Step.ADJUST, Step.VERIFY, Step.CHECKS)
-        if action == "checks":
-            return not over and run.hello is not None
-        if action == "end":
-            return not over and run.step is Step.CHECKS
-        if action == "again":
-            return over and run.failure is not None
-        if action == "recheck":
-            return over and run.failure is None and self._ended
-        return True
-
-    def _may_press(self) -> bool:
-        unit = self._desk.unit
-        return unit is None or unit.state.acting
+        if session is None:
+            return action != "recheck"
+        run, unit = session.run, self._desk.unit
+        acting = unit is not None and unit.state.acting
+        now = Now(
+            step=run.step,
+            connected=run.hello is not None,
+            over=session.over,
+            failed=run.failure is not None,
+            concluded=session.over and self._ended,
+            simulated=unit is not None,
+            acting=acting,
+            can_look=unit is not None and bool(unit.places),
+            overflows=self._overflows,
+        )
+        return offered(now, action, *(str(given) for given in parameters[:1]))
 
     def action_press(self) -> None:
         """The space bar stands in for the pedal."""
@@ -434,6 +426,10 @@ class JobScreen(App[None]):
         """The cue at each opening on or off."""
         self._bell = not self._bell
         self._said = f"The bell at each opening is {'on' if self._bell else 'off'}."
+
+    def action_page(self, way: int) -> None:
+        """The part of the step that does not fit."""
+        self._view.page(way)
 
     def action_help(self) -> None:
         """What this step is about."""

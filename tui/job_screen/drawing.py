@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
+
 from rich.text import Text
 
 from bench.adjusting import PointsAdjusting
@@ -15,12 +18,14 @@ from tui.character_pictures.scale import strip
 from tui.character_pictures.state import RingState
 from tui.job_screen import words
 from tui.job_screen.large_digits import large
+from tui.job_screen.result_drawing import result_text, verdict_text
 from tui.job_screen.state import Felt, JobState
-from tui.screen import VERDICT_STYLES, VERDICT_WORDS, result_text
 
-#: Notes shown at once; the record holds all.
-NOTES_SHOWN = 2
-PULL_CELLS = 20
+#: Notes shown at once, and the lines that they may take unless one alone takes more; the record holds all.
+NOTES_SHOWN, NOTES_LINES = 2, 4
+PULL_CELLS = 12
+#: The keys that move a simulated unit, on one line.
+HAND_KEYS = "←→ 1° ,. 0.1° PgUp/PgDn 15° · T turn · H hold · G let go · L screws · ↑↓ points"
 #: Below this share of the magnet's greatest pull nothing is felt.
 NO_PULL = 0.01
 
@@ -63,10 +68,15 @@ def do(state: JobState) -> Text:
     blocked = words.blocked(state)
     needed = words.needed(state)
     for sentence in blocked[:3]:
-        text.append(f"\n✗ cannot go on: {sentence}", "bold red")
+        text.append(f"\n✗ cannot go on: {_causes_listed(sentence)}", "bold red")
     if needed and not blocked:
         text.append(f"\nstill needed: {needed}")
     return text
+
+
+def _causes_listed(sentence: str) -> str:
+    """Numbered causes, one on a line."""
+    return re.sub(r" \((\d)\) ", r"\n  (\1) ", sentence)
 
 
 def figure(state: JobState, scale: int = 1) -> Text:
@@ -82,8 +92,7 @@ def beside(state: JobState) -> Text:
     snap = state.snap
     if not snap.live:
         return Text("not connected" if not snap.connected or snap.link_lost else "ended", "dim")
-    spelled = words.SPELLED[snap.angle_from]
-    text = Text(f"{spelled}{f' {snap.angle_place}' if snap.angle_from == 'neutral' else ''}")
+    text = Text(words.place_words(snap))
     speed = snap.speed_deg_s
     moving = "standing" if abs(speed) < 0.5 else f"turning {'on' if speed > 0 else 'BACK'} {abs(speed):.0f}°/s"
     text.append(f"\n{moving}")
@@ -107,7 +116,16 @@ def panel(state: JobState, width: int, height: int) -> Text:
         return _result(state, snap.evaluation)
     if snap.failure is not None:
         return Text("The journal up to here is kept.")
-    if snap.step in (Step.SENSE, Step.MARKS, Step.NEUTRAL):
+    if snap.link_lost:
+        return _kept(state)
+    if snap.step is Step.SENSE:
+        return _instrument(state)
+    if snap.step is Step.MARKS:
+        return Text(
+            "A press says: this mark lines up here, now. Hold still while you press. A mark that was missed is taken anew with N.",
+            "dim",
+        )
+    if snap.step is Step.NEUTRAL:
         return _neutral(state)
     if snap.step is Step.ADJUST:
         return _adjust(state, width, height)
@@ -116,9 +134,38 @@ def panel(state: JobState, width: int, height: int) -> Text:
     return _passes(state, width, height)
 
 
+def _instrument(state: JobState) -> Text:
+    """What is looked at while the rotor is turned for the first time."""
+    snap = state.snap
+    found = "✓ found" if snap.connected else "· not yet found"
+    text = Text(f"board    {found}\n")
+    text.append("encoder  · counts up in the running direction, or the job stops and says so\n")
+    for points in snap.points[:3]:
+        text.append(f"{points.name[:8]:<8} · is to open and close as the rotor turns\n")
+    text.append(
+        "A probe that never changes over two lobe spacings stops the job, with what may be the cause: such as the coil lead "
+        "still on the points, or a clip that is off.",
+        "dim",
+    )
+    return text
+
+
+def _kept(state: JobState) -> Text:
+    """What a lost link leaves."""
+    found = state.snap.as_found
+    if found is None:
+        return Text("Nothing of this unit was complete yet when the link was lost; the journal up to here is kept.")
+    text = Text()
+    text.append("Kept as found\n", "bold underline")
+    text.append_text(result_text(found))
+    return text
+
+
 def _neutral(state: JobState) -> Text:
     snap = state.snap
     text = Text()
+    if snap.presses == (0, 0):
+        text.append("First finish the whole turn: the encoder's index then confirms the count.\n")
     for n, how in zip(snap.presses, ("turning up to it", "coming back to it"), strict=True):
         shapes = "●" * min(n, 10) + "○" * max(LEAST_PER_SIDE - n, 0)
         text.append(f"presses {how:<17} {shapes} {n} (at least {LEAST_PER_SIDE})\n")
@@ -133,24 +180,11 @@ def _neutral(state: JobState) -> Text:
 
 def _adjust(state: JobState, width: int, height: int) -> Text:
     snap = state.snap
-    text = Text()
-    for place, points in enumerate(snap.adjusting):
-        if place:
-            text.append("\n")
-        limits = (
-            ""
-            if points.target_deg is None
-            else f"target {points.target_deg:.2f}° ({points.lower_deg:.2f} to {points.upper_deg:.2f}) "
-        )
-        text.append(f"{points.name}: {limits}{words.counts_from_words(points.counts_from)}\n", "bold")
-        text.append(f"  rotor   {words.rotor_words(points)}\n")
-        text.append(f"  points  {words.points_words(points)}\n")
-        for line in (words.moved_words(points), words.held_words(points)):
-            if line:
-                text.append(f"          {line}\n")
-    crept = words.crept_words(snap)
-    if crept:
-        text.append(f"! {crept}\n", "bold yellow")
+    # What the last adjustment changed is left out where the screen is too low for all sets of points with it.
+    text = next(
+        (t for moved in (True, False) if len((t := _sets(snap, moved)).plain.splitlines()) <= height),
+        _sets(snap, False),
+    )
     lines = len(text.plain.splitlines())
     if (picture := _ring_state(state)) is not None:
         room = height - lines - 1
@@ -161,6 +195,27 @@ def _adjust(state: JobState, width: int, height: int) -> Text:
         elif room >= 1:
             text.append_text(strip(width, picture, lines=1, ascii_only=state.ascii_only))
     text.rstrip()
+    return text
+
+
+def _sets(snap: Snapshot, moved: bool) -> Text:
+    """Each set of points: target, how the rotor stands to it, how the openings do, and what the last adjustment changed."""
+    text = Text()
+    for points in snap.adjusting:
+        limits = (
+            ""
+            if points.target_deg is None
+            else f"target {points.target_deg:.2f}° ({points.lower_deg:.2f} to {points.upper_deg:.2f}) "
+        )
+        text.append(f"{points.name}: {limits}{words.counts_from_words(points.counts_from)}\n", "bold")
+        text.append(f"  rotor   {words.rotor_words(points)}\n")
+        text.append(f"  points  {words.points_words(points)}\n")
+        for line in (words.moved_words(points) if moved else "", words.held_words(points)):
+            if line:
+                text.append(f"          {line}\n")
+    crept = words.crept_words(snap)
+    if crept:
+        text.append(f"! {crept}\n", "bold yellow")
     return text
 
 
@@ -218,11 +273,8 @@ def _passes(state: JobState, width: int, height: int) -> Text:
         )
         for line in words.passes_words(state, result):
             text.append(f"  {line}\n")
-    helps = words.more_passes_help(state.running)
-    if helps is not None:
-        text.append(
-            "→ further passes still make it surer\n" if helps else "→ further passes no longer help: other terms rule\n"
-        )
+    if further := words.further_passes(state):
+        text.append(f"→ {further}\n")
     _append_pass_pictures(text, state, state.running, width, height)
     text.rstrip()
     return text
@@ -279,7 +331,8 @@ def _reference(result: BreakerResult, lobe: int) -> float:
 
 
 def _verified(state: JobState, width: int, height: int) -> Text:
-    text = Text(f"other checks: {state.checks_done} of {state.checks_all} done\n", "bold")
+    text = Text()
+    text.append(f"other checks: {state.checks_done} of {state.checks_all} done\n", "bold")
     if state.running is not None:
         for result in state.running.breakers:
             text.append(
@@ -306,7 +359,7 @@ def _result(state: JobState, evaluation: Evaluation) -> Text:
                     f"  {result.breaker.name} lobe {opening.mean.lobe}  {opening.angle.value_deg:.2f}° ± "
                     f"{opening.angle.budget.expanded_uncertainty_deg:.2f}°  "
                 )
-                text.append(f"{VERDICT_WORDS[opening.verdict]}\n", VERDICT_STYLES[opening.verdict])
+                text.append_text(verdict_text(opening.verdict)).append("\n")
         text.append("AS LEFT\n", "bold underline")
     text.append_text(result_text(evaluation))
     if state.snap.advice is not None:
@@ -314,15 +367,23 @@ def _result(state: JobState, evaluation: Evaluation) -> Text:
     return text
 
 
-def alarm(state: JobState) -> Text:
-    """Caution of the step, and what went wrong last."""
+def alarm(state: JobState, width: int = 80, low: bool = False) -> Text:
+    """What went wrong last, and the step's caution; on a simulated unit, where nothing can be hurt, it gives way if the screen is `low`."""
     snap = state.snap
     text = Text()
     if state.said:
         text.append(f"› {state.said}\n", "bold")
-    for note in snap.notes[-NOTES_SHOWN:]:
-        text.append(f"! {note}\n", "yellow")
-    if snap.caution and snap.failure is None and not snap.link_lost:
+    doubts = words.doubts(state)
+    shown = list(doubts[-NOTES_SHOWN:])
+    while len(shown) > 1 and sum(len(textwrap.wrap(f"! {note}", width)) for note in shown) > NOTES_LINES:
+        del shown[0]
+    if len(doubts) > len(shown):
+        text.append("!", "bold reverse")
+        text.append(f" and {len(doubts) - len(shown)} more, all in the record\n")
+    for note in shown:
+        text.append("!", "bold reverse")
+        text.append(f" {note}\n")
+    if snap.caution and snap.failure is None and not snap.link_lost and not (low and state.rehearsal is not None):
         text.append(f"▲ Caution. {snap.caution}\n")
     text.rstrip()
     return text
@@ -334,9 +395,12 @@ def felt(state: JobState) -> Text:
     if rehearsal is None:
         return Text()
     pull = rehearsal.felt
-    text = Text("hand  ")
+    text = Text()
+    if rehearsal.acting and state.snap.evaluation is None:
+        text.append(f"{HAND_KEYS}\n")
+    text.append("hand ")
     text.append(_pull_bar(pull))
-    text.append(f"  {_pull_words(pull)}")
+    text.append(f" {_pull_words(pull)}")
     text.append(f" · timing mark {'IN' if pull.mark_in_window else 'not in'} its window")
     if pull.busy and not state.snap.live:
         # Nothing else on the screen tells it then, and nothing can be mended on a turning rotor.

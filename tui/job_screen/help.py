@@ -17,7 +17,7 @@ from tui.job_screen import words
 
 KEYS = (
     "space  press: here, now – the pedal does the same, and is all that is needed from neutral to verified\n"
-    "A  adjust again     N  neutral anew     K  enter clearance, spring tension, torque\n"
+    "A  adjust again     N  neutral anew     K  enter clearance, spring tension, torque     PgDn PgUp  what has no room\n"
     "C  other checks     E  end the job and keep its record     V  recheck     R  begin again after a failure\n"
     "B  bell at each opening on or off     ?  this help     Q  leave; what was read is kept"
 )
@@ -92,7 +92,8 @@ class HelpScreen(ModalScreen[None]):
 
 def help_text(step: Step, acting: bool, sheet: tuple[str, ...] = ()) -> Text:
     """Help on one step."""
-    text = Text(f"Help: {words.STEP_OF[step]}\n\n", "bold")
+    text = Text()
+    text.append(f"Help: {words.STEP_OF[step]}\n\n", "bold")
     text.append(f"{OF_STEP.get(step, '')}\n\n")
     if sheet:
         text.append("The exercise's manual extract (invented)\n", "bold")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rich.segment import Segment
 from rich.text import Text
 from textual.geometry import Region, Size
 from textual.strip import Strip
@@ -55,9 +56,10 @@ class Lines(Widget):
         if y >= len(self._lines):
             return Strip.blank(width, style)
         line = self._lines[y].copy()
-        line.style = style + console.get_style(line.style)
-        line.end = ""
-        return Strip(line.render(console)).adjust_cell_length(width, style)
+        base = style + console.get_style(line.style)
+        line.style, line.end = "", ""
+        # A line without spans gives segments without any style: they would stand in the terminal's own colours.
+        return Strip(Segment.apply_style(line.render(console), base)).adjust_cell_length(width, style)
 
     def _wrap(self, width: int) -> list[Text]:
         lines = list(self._text.split(allow_blank=True))

@@ -107,6 +107,7 @@ class MeasuringDesk:
         if job is None:
             raise BenchError("There is no job to begin.")
         options, bench, resumed = self._options, self._bench, self._resumed
+        self.title = f"measurement of {job.unit.part_number} {job.unit.serial_number}"
         named = options.capture if self._journal is None else None
         journal = self._journal = Path(named) if named else places.new_journal(job.unit.serial_number)
         particulars = argparse.Namespace(**vars(options))

@@ -6,7 +6,7 @@ from bench.adjusting import PointsAdjusting
 from bench.evaluation import BreakerResult, Evaluation
 from bench.neutral import LEAST_PER_SIDE
 from bench.procedure import Step
-from bench.snapshot import NoteState, Snapshot
+from bench.snapshot import Snapshot
 from bench.verdict import Verdict
 from tui.job_screen.state import JobState
 
@@ -158,6 +158,15 @@ def blocked(state: JobState) -> tuple[str, ...]:
     return ()
 
 
+def place_words(snap: Snapshot) -> str:
+    """What the live angle counts from, and of which neutral."""
+    spelled = SPELLED[snap.angle_from]
+    if snap.angle_from != "neutral":
+        return spelled
+    which = {0: ", the marked one", 1: ", the next one"}.get(snap.angle_place, "")
+    return f"{spelled} {snap.angle_place}{which}"
+
+
 def going_back(step: str) -> str:
     """What leading the job back makes void, as a question."""
     if step == Step.ADJUST.value:
@@ -181,13 +190,13 @@ def points_words(points: PointsAdjusting) -> str:
     """How the openings stand to the target."""
     if points.mean_deg is None:
         return "no opening seen yet: turn on through one"
-    opens = f"opens at {points.mean_deg:.2f}° {counts_from_words(points.counts_from)}"
+    opens = f"opens at {points.mean_deg:.2f}°"
     off = points.off_deg
     if off is None:
         return f"{opens} (no target given)"
     way = "LATE: is to open earlier" if off > 0 else "EARLY: is to open later"
-    place = "within limits" if _within(points) else "✗ BEYOND LIMITS"
-    return f"{opens}, {abs(off):.2f}° {way} · {place}"
+    place = "✓ within limits" if _within(points) else "✗ BEYOND LIMITS"
+    return f"{place} · {opens}, {abs(off):.2f}° {way}"
 
 
 def moved_words(points: PointsAdjusting) -> str:
@@ -247,6 +256,21 @@ def more_passes_help(evaluation: Evaluation) -> bool | None:
     return max(shares) > WORTH_A_PASS if shares else None
 
 
-def latest_fault(snap: Snapshot) -> NoteState | None:
-    """The last thing that went wrong and goes into the record."""
-    return snap.notes[-1] if snap.notes else None
+def further_passes(state: JobState) -> str:
+    """What more passes would bring, in a sentence; empty while nothing can be said."""
+    helps = None if state.running is None else more_passes_help(state.running)
+    if helps is None:
+        return ""
+    if helps:
+        return "Each further pass still makes ± smaller."
+    if any(n < state.snap.passes_wanted for p in state.snap.points for n in p.passes):
+        return "Further passes hardly make ± smaller; those still needed show that every lobe repeats."
+    return "Further passes no longer help: what is left of ± comes from neutral and the instrument."
+
+
+def doubts(state: JobState) -> tuple[str, ...]:
+    """What the passes so far show to be doubtful; then what went wrong and goes into the record, the latest last."""
+    judged = () if state.running is None or state.snap.evaluation is not None else state.running.notes
+    # By which test a wild pass was found is left to the record.
+    shown = (f"{text.partition(';')[0].rstrip('.')}." if code == "wild-pass" else text for code, text in judged)
+    return (*shown, *(str(note) for note in state.snap.notes))

@@ -9,55 +9,17 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from bench import check_list
 from sim import scenario as scenarios
-
-tmux = shutil.which("tmux")
-if tmux is None and not os.environ.get("CI"):
-    pytest.skip("tmux is not installed", allow_module_level=True)
+from tests.screen.terminal import Terminal
 
 PROGRAM = f"{sys.executable} -m tui.command_line"
-
-
-class Terminal:
-    """A terminal of 80 × 24 in which one command runs."""
-
-    def __init__(self, folder: Path) -> None:
-        self._socket = str(folder / "tmux")
-
-    def _tmux(self, *arguments: str) -> str:
-        done = subprocess.run(
-            ["tmux", "-S", self._socket, *arguments], capture_output=True, text=True, encoding="utf-8", check=True
-        )
-        return done.stdout
-
-    def start(self, command: str) -> None:
-        self._tmux("-u", "new-session", "-d", "-x", "80", "-y", "24", command)
-
-    def keys(self, *keys: str) -> None:
-        self._tmux("send-keys", *keys)
-
-    def text(self) -> str:
-        return self._tmux("capture-pane", "-p")
-
-    def until(self, words: str, seconds: float = 90.0) -> str:
-        """The screen once it shows `words`, line ends aside."""
-        deadline = time.monotonic() + seconds
-        text = ""
-        while time.monotonic() < deadline:
-            text = self.text()
-            if words in " ".join(text.split()):
-                return text
-        raise AssertionError(f"{words!r} did not come; the screen shows:\n{text}")
-
-    def close(self) -> None:
-        subprocess.run(["tmux", "-S", self._socket, "kill-server"], capture_output=True, check=False)
 
 
 class ActedUnit:
@@ -156,15 +118,40 @@ def mark_neutral(terminal: Terminal, unit: ActedUnit) -> None:
         terminal.until(f"{'turning up to it' if side == 'below' else 'coming back to it'} {'●' * (n // 2 + 1)}")
 
 
-def records(home: Path) -> list[dict[str, Any]]:
+def check_what_stops_the_job(terminal: Terminal) -> None:
+    """In the list of other checks, the lines without which it cannot end: as they should be."""
+    terminal.until("cannot go on: distributor timing: not done yet")
+    terminal.keys("c")
+    terminal.until("Other checks: what your manual asks for")
+    at = 0
+    for place, line in enumerate(check_list.DEFAULT.check):
+        if line.stops_job:
+            terminal.keys(*["Down"] * (place - at))
+            at = place
+            terminal.until(f"▸ – not done {line.name}")
+            terminal.keys("Enter")
+            terminal.until(f"Check: {line.name}")
+            terminal.keys("Right")
+            terminal.until("✓ done. F2 keeps it.")
+            terminal.keys("F2")
+            terminal.until(f"▸ ✓ done {line.name}")
+    terminal.keys("Escape")
+    terminal.until("Everything that stops the job is done")
+
+
+def command(home: Path, *arguments: str) -> str:
     done = subprocess.run(
-        [*PROGRAM.split(), "records", "list", "--json"],
+        [*PROGRAM.split(), *arguments],
         capture_output=True,
         text=True,
         check=True,
         env={**os.environ, "BREAKERBENCH_HOME": str(home)},
     )
-    return list(json.loads(done.stdout)["records"])
+    return done.stdout
+
+
+def records(home: Path) -> list[dict[str, Any]]:
+    return list(json.loads(command(home, "records", "list", "--json"))["records"])
 
 
 def test_a_whole_job_on_screen_from_intake_to_record(terminal: Terminal, home: Path) -> None:
@@ -189,16 +176,21 @@ def test_a_whole_job_on_screen_from_intake_to_record(terminal: Terminal, home: P
         terminal.until("[verify]")
         unit.do(do="keep_turning", speed_deg_s=200)
         assert "✓ INSIDE" in terminal.until("[other checks]")
+        check_what_stops_the_job(terminal)
         terminal.keys("e")
-        terminal.until("End all the same?")
-        terminal.keys("y")
         done = " ".join(terminal.until("NOT FOR RECORD").split())
         assert "[record]" in done
         assert done.index("✗ OUTSIDE") < done.index("AS LEFT") < done.index("✓ INSIDE")
         terminal.keys("q")
         after = " ".join(terminal.until("status 0").split())
         assert "Traceback" not in after
-    assert len(records(home)) == 1
+    (kept,) = records(home)
+    assert (kept["serial_number"], kept["verdict"]) == ("SIM-0004", "inside")
+    # Nothing was skipped: that the board is a simulated one is the only reason.
+    shown = json.loads(command(home, "records", "show", kept["id"], "--json"))["record"]["record"]
+    assert len(shown["not_for_record"]) == 1
+    assert [c["verdict"] for c in shown["checks"]] == ["done", "done"]
+    assert shown["result"]["as_found"] is not None
 
 
 def test_a_killed_screen_leaves_its_journal_whole_and_starting_again_offers_to_go_on(
@@ -206,25 +198,21 @@ def test_a_killed_screen_leaves_its_journal_whole_and_starting_again_offers_to_g
 ) -> None:
     with acted("outside") as unit:
         begin(terminal, unit)
-        mark_neutral(terminal, unit)
-        screen = subprocess.run(
-            ["pgrep", "-f", f"tui.command_line measure .* --port {unit.port}"],
-            capture_output=True,
-            text=True,
-            check=True,
-        )
-        for number in screen.stdout.split():
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(int(number), signal.SIGKILL)
+        unit.go(do="turn", by_deg=400, speed_deg_s=120)
+        unit.go(**{"do": "seek", "from": "below"})
+        terminal.keys("Space")
+        terminal.until("turning up to it ●○ 1")
+        os.kill(terminal.command_pid(), signal.SIGKILL)
+        terminal.until(f"status {128 + signal.SIGKILL}")
     (journal,) = (home / "journals").iterdir()
     replayed = subprocess.run(
         [*PROGRAM.split(), "replay", str(journal), "--json"], capture_output=True, text=True, check=False
     )
     document = json.loads(replayed.stdout)
     assert document["error"]["code"] == "ended"
-    assert "first opening" in document["error"]["text"]
-    terminal.close()
-    terminal.start(f"{PROGRAM} measure; echo status $?; cat")
+    # The press is in it: one more is needed from that side, two from the other.
+    assert "Missing: 1 more press at neutral turning up to it" in document["error"]["text"]
+    terminal.start_again(f"{PROGRAM} measure; echo status $?; cat")
     assert "SIM-0004" in terminal.until("Interrupted jobs: go on with one?")
     terminal.keys("Escape")
 
