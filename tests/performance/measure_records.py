@@ -28,7 +28,7 @@ FAST_S = 0.1
 LEAST_PER_S = 20_000
 
 
-def _template() -> Record:
+def template_record() -> Record:
     """A record with the result of a whole job, budgets and all."""
     from bench.result import document
 
@@ -36,21 +36,21 @@ def _template() -> Record:
     return replace(record(0), result=result)
 
 
-def _numbered(template: Record, number: int) -> Record:
+def numbered(template: Record, number: int) -> Record:
     unit = {**template.result["unit"], "serial_number": f"SIM-{number % UNITS:05d}"}
     return replace(template, id=f"20260301-{number:08d}", result={**template.result, "unit": unit})
 
 
-def _fill(store: Store, template: Record) -> None:
-    """All records in few transactions: a hundred thousand fsyncs would be the disk's figure. Through the store's own triggers."""
+def fill(store: Store, template: Record, records: int = RECORDS) -> None:
+    """Up to so many records in few transactions: a hundred thousand fsyncs would be the disk's figure. Through the store's own triggers."""
     head = store.head()
     place, previous = head.count, head.hash
     # Written out a hundred thousand times from one pattern: making contents is not what is measured.
     unit = {**template.result["unit"], "serial_number": "THE-SERIAL"}
     pattern = encode(replace(template, id="THE-ID", result={**template.result, "unit": unit}))
-    for first in range(place, RECORDS, 2_000):
+    for first in range(place, records, 2_000):
         rows: list[tuple[object, ...]] = []
-        for number in range(first, min(first + 2_000, RECORDS)):
+        for number in range(first, min(first + 2_000, records)):
             record_id, serial = f"20260301-{number:08d}", f"SIM-{number % UNITS:05d}"
             content = pattern.replace(b"THE-ID", record_id.encode()).replace(b"THE-SERIAL", serial.encode())
             keys = Keys(record_id, serial, template.part_number, template.verdict, 1)
@@ -66,7 +66,7 @@ def _fill(store: Store, template: Record) -> None:
         store.database.write(work)
 
 
-def _raw(store: Path, copy: Path) -> None:
+def raw_copy(store: Path, copy: Path) -> None:
     """The same contents in a plain table with one index, by sqlite3 alone."""
     with contextlib.closing(sqlite3.connect(copy)) as raw:
         raw.execute("ATTACH ? AS store", (str(store),))
@@ -78,17 +78,17 @@ def _raw(store: Path, copy: Path) -> None:
 
 def measure() -> Iterator[Figure]:
     """Figures of the whole store."""
-    template = _template()
+    template = template_record()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         path, copy = folder / "records.sqlite", folder / "raw.sqlite"
         with open_store(path) as store:
-            each = seconds(lambda: [store.add(_numbered(template, n)) for n in range(ADDED)]) / ADDED
-            _fill(store, template)
-        _raw(path, copy)
+            each = seconds(lambda: [store.add(numbered(template, n)) for n in range(ADDED)]) / ADDED
+            fill(store, template)
+        raw_copy(path, copy)
         with open_store(path) as store, contextlib.closing(sqlite3.connect(copy)) as raw:
             yield from _figures(store, raw, folder)
-        content = len(encode(_numbered(template, 1)))
+        content = len(encode(numbered(template, 1)))
         size, plain = path.stat().st_size, copy.stat().st_size
         yield Figure("adding one record, on the disk", each * 1e3, "ms", note="the disk's fsync for the most part")
         yield Figure("size per record", size / RECORDS, "byte", note=f"its content alone {content} bytes")

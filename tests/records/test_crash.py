@@ -5,6 +5,8 @@ from __future__ import annotations
 import multiprocessing
 import threading
 from collections.abc import Iterator
+from multiprocessing.queues import Queue
+from multiprocessing.synchronize import Barrier
 from pathlib import Path
 
 import pytest
@@ -17,6 +19,8 @@ from tests.records.support import record
 
 #: One round of all crash points; 500 kills by `python -m tests.records.crash`.
 SHARE = len(crash.cases(postgresql=False))
+#: Longest that a writer may take to its next record.
+WITHIN_S = 60.0
 
 
 @pytest.fixture
@@ -38,8 +42,9 @@ def test_killed_at_every_crash_point_nothing_acknowledged_is_lost_in_postgresql(
     assert sum(crash.run(SHARE, tmp_path, postgres.new_database).values()) == SHARE
 
 
-def _write(setting: str, process: int, count: int, acknowledged: multiprocessing.SimpleQueue[str]) -> None:
+def _write(setting: str, process: int, count: int, acknowledged: Queue[str], opened: Barrier) -> None:
     with open_store(setting) as store:
+        opened.wait(WITHIN_S)
         for number in range(count):
             store.add(record(process * 1000 + number))
             acknowledged.put(record(process * 1000 + number).id)
@@ -51,20 +56,21 @@ def test_a_postgresql_server_that_is_killed_and_started_anew_mid_write_loses_and
     setting = own_server.new_database()
     open_store(setting).close()
     context = multiprocessing.get_context("spawn")
-    acknowledged: multiprocessing.SimpleQueue[str] = context.SimpleQueue()
+    acknowledged: Queue[str] = context.Queue()
+    opened = context.Barrier(2)
     count = 60
-    writers = [context.Process(target=_write, args=(setting, number, count, acknowledged)) for number in (1, 2)]
+    writers = [context.Process(target=_write, args=(setting, number, count, acknowledged, opened)) for number in (1, 2)]
     for writer in writers:
         writer.start()
     heard: list[str] = []
     killed_at = {20, 55, 90}
     while len(heard) < 2 * count:
-        heard.append(acknowledged.get())
+        heard.append(acknowledged.get(timeout=WITHIN_S))
         if len(heard) in killed_at:
             own_server.kill()
             own_server.start()
     for writer in writers:
-        writer.join(60)
+        writer.join(WITHIN_S)
     assert [writer.exitcode for writer in writers] == [0, 0]
     with open_store(setting) as store:
         assert sorted(stored.record.id for stored in store.all()) == sorted(heard)
