@@ -715,10 +715,11 @@ class Run:
         closing, trace.closing = trace.closing, None
         if not change.forward or approach < APPROACH_DEG:
             return
+        is_pass = steps.opening()
         if self.holding is not None and steps.step in FOLLOWED:
             ordinal = self._ordinal(trace, change)
             trace.recent.append(Followed(ordinal, change, steps.step, self.holding.number))
-        if steps.opening():
+        if is_pass:
             if closing is not None and trace.passes and self._ordinal(trace, change) == trace.ordinals[-1]:
                 self._opened_twice(trace, change)
                 return

@@ -14,10 +14,10 @@ from bench.bench_file import BenchFile
 from bench.errors import UsageError
 from bench.files import printable
 from bench.records import open_jobs
-from bench.records.model import Head, OpenJob, Stored, StoreError
+from bench.records.model import Head, Stored, StoreError
 from bench.records.store import is_address, open_store
 from tui import places, records_words
-from tui.records_keeping import CUT_OFF, keep, open_records, stop
+from tui.records_keeping import keep, open_now, open_records, stop
 
 FORMAT = "breakerbench-records"
 VERSION = 1
@@ -38,26 +38,13 @@ def _tell(options: argparse.Namespace, document: dict[str, Any], words: str) -> 
 
 def _list(options: argparse.Namespace, bench: BenchFile) -> int:
     if options.open:
-        jobs = _open_jobs(bench)
+        jobs = open_now(bench)
         _tell(options, {"open_jobs": [asdict(job) for job in jobs]}, records_words.open_jobs(jobs))
         return 0
     with open_records(bench) as store:
         page = store.page(options.before, options.limit, options.serial)
     _tell(options, {"records": [asdict(line) for line in page]}, records_words.page(page, options.limit))
     return 0
-
-
-def _open_jobs(bench: BenchFile) -> list[OpenJob]:
-    """Those that the store knows, and those that only a note tells of."""
-    with open_records(bench) as store:
-        found = {job.id: job for job in store.open_jobs()}
-        for begun in open_jobs.begun(places.home()):
-            if store.done_with(begun.id) is None:
-                text = CUT_OFF + " Or it is being measured now, or its record could not be kept: see records add."
-                found[begun.id] = OpenJob(
-                    begun.id, begun.serial_number, begun.at, "cut-off", text, begun.journal, begun.id in found
-                )
-    return sorted(found.values(), key=lambda job: job.at, reverse=True)
 
 
 def _show(options: argparse.Namespace, bench: BenchFile) -> int:
@@ -170,6 +157,8 @@ def _backup(options: argparse.Namespace, bench: BenchFile) -> int:
 def _close(options: argparse.Namespace, bench: BenchFile) -> int:
     job_id = options.id.strip().upper()
     home = places.home()
+    if open_jobs.under_way(home, job_id):
+        raise open_jobs.under_way_error(job_id)
     begun = open_jobs.find(home, job_id)
     with open_records(bench) as store:
         if begun is None and not store.stoppages(job_id):

@@ -12,13 +12,16 @@ from bench.errors import BenchError, UsageError
 from bench.files import printable
 from bench.records import open_jobs
 from bench.records.making import journal_link, make_record, read_header
-from bench.records.model import JournalLink, Stoppage, StoreError
+from bench.records.model import JournalLink, OpenJob, Stoppage, StoreError
 from bench.records.open_jobs import Begun
 from bench.records.store import Store, new_id, open_store
 from bench.result import ResultDocument
 from tui import places
 
 CUT_OFF = "The program ended without a word: power cut, or killed."
+OR_NOT_KEPT = "Or its record could not be kept: see records add."
+#: Code and text of a job that is not open at all.
+UNDER_WAY, MEASURED_NOW = "under-way", "It is being measured now, by another breakerbench on this computer."
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +75,8 @@ class Keeping:
         if not measured or (self._only_valid and not result.valid):
             open_jobs.forget(places.home(), self.id)
             return status, ""
+        # Whatever comes of it, nothing is measured any more.
+        open_jobs.release(places.home(), self.id)
         try:
             with open_records(self._bench) as store:
                 if result.valid:
@@ -184,10 +189,12 @@ def stop(store: Store, begun: Begun, result: ResultDocument | None) -> JournalLi
 def resume(bench: BenchFile, job_id: str) -> Resumed:
     """An open job by its id. What was cut off is kept as a stoppage first, so that its journal is in the chain.
 
-    Raises UsageError if there is no such open job; StoreError.
+    Raises UsageError if there is no such open job, or if it is being measured now; StoreError.
     """
     job_id = job_id.strip().upper()
     home = places.home()
+    if open_jobs.under_way(home, job_id):
+        raise open_jobs.under_way_error(job_id)
     with open_records(bench) as store:
         if store.done_with(job_id) is not None:
             raise UsageError(
@@ -220,6 +227,24 @@ def resume(bench: BenchFile, job_id: str) -> Resumed:
             *(job_id, header["job"], int(header["passes"]), bool(header["followers_lifted"])),
             *(begun.operator, begun.service_hours, begun.recheck_of, begun.earlier_journals),
         )
+
+
+def open_now(bench: BenchFile) -> list[OpenJob]:
+    """Jobs neither recorded nor closed, latest first: those that the store knows, and those that only a note tells of.
+
+    Raises StoreError.
+    """
+    home = places.home()
+    with open_records(bench) as store:
+        found = {job.id: job for job in store.open_jobs()}
+        for begun in open_jobs.begun(home):
+            if store.done_with(begun.id) is None:
+                under_way = open_jobs.under_way(home, begun.id)
+                code, text = (UNDER_WAY, MEASURED_NOW) if under_way else ("cut-off", f"{CUT_OFF} {OR_NOT_KEPT}")
+                found[begun.id] = OpenJob(
+                    begun.id, begun.serial_number, begun.at, code, text, begun.journal, begun.id in found
+                )
+    return sorted(found.values(), key=lambda job: job.at, reverse=True)
 
 
 def what_is_void(resumed: Resumed) -> str:

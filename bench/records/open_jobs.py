@@ -1,6 +1,7 @@
 """Notes of jobs under way, one small file each: they tell of a measurement that was cut off before it could tell so itself.
 
-They are no evidence (that is the journal) and go when the job has its record, its stoppage or its closing.
+They are no evidence (that is the journal) and go when the job has its record, its stoppage or its closing. Beside each note lies a lock
+that its process holds as long as it lives, so that a job that is being measured now is not taken for one that was cut off.
 """
 
 from __future__ import annotations
@@ -11,15 +12,20 @@ import os
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from bench.errors import JournalError
+from bench.errors import JournalError, UsageError
 from bench.files import printable
 from bench.records.model import JournalLink
 
+if TYPE_CHECKING:
+    from filelock import BaseFileLock
+
 FOLDER = "open_jobs"
+#: Locks of the jobs that this process measures.
+_held: dict[Path, BaseFileLock] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +48,15 @@ class Begun:
 
 
 def note(home: Path, begun: Begun) -> None:
-    """Write the note, on the disk when this returns. Raises JournalError: where it cannot be written, no journal can either."""
+    """Write the note, on the disk when this returns, and hold its lock until `release`, `forget` or the end of the process.
+
+    Raises JournalError where it cannot be written: no journal can be either. Raises UsageError where another process measures this job.
+    """
     path = _path(home, begun.id)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        if not _hold(home, begun.id):
+            raise under_way_error(begun.id)
         part = path.with_suffix(".part")
         with part.open("w", encoding="utf-8") as file:
             json.dump(asdict(begun), file, ensure_ascii=False)
@@ -62,6 +73,53 @@ def forget(home: Path, job_id: str) -> None:
     """The job is open no more, or the store knows of it."""
     with contextlib.suppress(OSError):
         _path(home, job_id).unlink()
+    release(home, job_id)
+
+
+def release(home: Path, job_id: str) -> None:
+    """This process measures the job no more; its note stays, if it has one."""
+    lock = _held.pop(_path(home, job_id), None)
+    if lock is None:
+        return
+    lock.release()
+    with contextlib.suppress(OSError):
+        Path(lock.lock_file).unlink()
+
+
+def under_way(home: Path, job_id: str) -> bool:
+    """Whether a process on this computer measures the job now. Where nothing can be locked, it is taken for cut off."""
+    if _path(home, job_id) in _held:
+        return True
+    lock = _path(home, job_id).with_suffix(".lock")
+    if not lock.exists():
+        return False
+    if not _hold(home, job_id):
+        return True
+    release(home, job_id)
+    return False
+
+
+def under_way_error(job_id: str) -> UsageError:
+    """A job that is measured by one must not be taken up by another."""
+    return UsageError(f"{printable(job_id)} is being measured now, by another breakerbench on this computer.")
+
+
+def _hold(home: Path, job_id: str) -> bool:
+    from filelock import FileLock, Timeout
+
+    path = _path(home, job_id)
+    if path in _held:
+        return True
+    lock = FileLock(path.with_suffix(".lock"), timeout=0)
+    try:
+        lock.acquire()
+    except Timeout:
+        return False
+    except (OSError, NotImplementedError):
+        # Some network folders know no locks: then nothing is told, as it cannot be known.
+        return True
+    _held[path] = lock
+    return True
 
 
 def begun(home: Path) -> Iterator[Begun]:

@@ -16,6 +16,7 @@ from firmware_protocol.framing import Frame, Framer, FrameReader
 from firmware_protocol.messages import Identify, Start, Stop
 from tests.performance import stream
 from tests.performance.figures import Figure
+from tests.performance.processor import memory_kb
 
 PART_S = 30.0
 PARTS = 120
@@ -27,21 +28,26 @@ def measure() -> Iterator[Figure]:
     if not Path("/proc/self/status").exists():
         yield Figure("peak resident memory", None, "MB", most=150, note="needs /proc")
         return
-    data = stream.wire(stream.busy(PART_S))
-    with tempfile.TemporaryDirectory() as folder, socket.create_server(("127.0.0.1", 0)) as server:
-        journal = Path(folder) / "hour.capture"
-        samples, peak_kb = _run(server, journal, data)
-        kept = journal.stat().st_size
+    samples, peak_kb, kept = resident(PARTS)
     quarter = len(samples) // 4
     growth = (statistics.mean(samples[-quarter:]) - statistics.mean(samples[:quarter])) / 1024
     note = f"{PARTS * PART_S / 3600:g} h of stream, {kept / 1e6:.0f} MB of journal"
     yield Figure("peak resident memory", peak_kb / 1024, "MB", most=150, note=note)
     yield Figure("growth, last quarter over first", growth, "MB", most=2)
-    assert kept > PARTS * len(data)
 
 
-def _run(server: socket.socket, journal: Path, data: bytes) -> tuple[list[int], int]:
-    """Resident memory after each part, and the highest ever, kB."""
+def resident(parts: int) -> tuple[list[int], int, int]:
+    """Resident memory after each part of PART_S, the highest ever, kB; and the size of the journal, bytes."""
+    data = stream.wire(stream.busy(PART_S))
+    with tempfile.TemporaryDirectory() as folder, socket.create_server(("127.0.0.1", 0)) as server:
+        journal = Path(folder) / "hour.capture"
+        samples, peak_kb = _run(server, journal, data, parts)
+        kept = journal.stat().st_size
+    assert kept > parts * len(data)
+    return samples, peak_kb, kept
+
+
+def _run(server: socket.socket, journal: Path, data: bytes, parts: int) -> tuple[list[int], int]:
     url = f"socket://127.0.0.1:{server.getsockname()[1]}"
     order = {"journal": str(journal), "header": {}, "port": url, "baud": 500_000, "hello_deadline_s": 10.0}
     command = [sys.executable, "-m", "bench.acquisition"]
@@ -50,7 +56,7 @@ def _run(server: socket.socket, journal: Path, data: bytes) -> tuple[list[int], 
         assert process.stdout is not None
         process.stdin.write(json.dumps(order) + "\n")
         process.stdin.flush()
-        board = _Board(server, process.pid, data)
+        board = _Board(server, process.pid, data, parts)
         board.start()
         board.join(DEADLINE_S)
         ended, _ = process.communicate('{"do": "stop"}\n', timeout=30)
@@ -62,12 +68,12 @@ def _run(server: socket.socket, journal: Path, data: bytes) -> tuple[list[int], 
 class _Board(threading.Thread):
     """Greets, starts, sends all parts as fast as they are taken, and takes a sample after each."""
 
-    def __init__(self, server: socket.socket, pid: int, data: bytes) -> None:
+    def __init__(self, server: socket.socket, pid: int, data: bytes, parts: int) -> None:
         super().__init__(daemon=True)
         self.samples: list[int] = []
         self.peak_kb = 0
         self.failure: Exception | None = None
-        self._server, self._pid, self._data = server, pid, data
+        self._server, self._pid, self._data, self._parts = server, pid, data, parts
 
     def run(self) -> None:
         try:
@@ -86,10 +92,10 @@ class _Board(threading.Thread):
                 if isinstance(frame, Frame) and isinstance(frame.message, Identify):
                     connection.sendall(hello)
                 begun |= isinstance(frame, Frame) and isinstance(frame.message, Start)
-        for _ in range(PARTS):
+        for _ in range(self._parts):
             connection.sendall(self._data)
-            self.samples.append(_status(self._pid, "VmRSS"))
-        self.peak_kb = _status(self._pid, "VmHWM")
+            self.samples.append(memory_kb(self._pid))
+        self.peak_kb = memory_kb(self._pid, "VmHWM")
         threading.Thread(target=self._see_off, args=(connection, hello), daemon=True).start()
 
     def _see_off(self, connection: socket.socket, hello: bytes) -> None:
@@ -98,11 +104,3 @@ class _Board(threading.Thread):
             while received := connection.recv(4096):
                 if any(isinstance(f, Frame) and isinstance(f.message, Stop) for f in reader.feed(received)):
                     connection.sendall(hello)
-
-
-def _status(pid: int, field: str) -> int:
-    """A field of the kernel's account of a process, kB."""
-    for line in Path(f"/proc/{pid}/status").read_text("ascii").splitlines():
-        if line.startswith(f"{field}:"):
-            return int(line.split()[1])
-    raise LookupError(field)

@@ -92,6 +92,8 @@ class _Application(JobScreen):
         self._take_in()
 
     def pull(self) -> None:
+        # The unit's time passes faster than the wall's, by which the application tells how long ago it drew.
+        self._drawn_at = 0.0
         self._pull()
 
     def answer(self, given: Any) -> None:

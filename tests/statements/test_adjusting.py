@@ -12,7 +12,7 @@ from bench.procedure import Step
 from bench.run import Run
 from bench.snapshot import Snapshot, snapshot
 from tests.statements.test_guided import READS_MORE, feed, guided_run, job_script
-from tests.support.scripted import MARKING, MARKING_PRESSES, Script, job
+from tests.support.scripted import MARKING, MARKING_PRESSES, Script, job, play, records, wire
 
 HZ = 2_000_000
 PER_TURN = 2_000
@@ -39,6 +39,20 @@ def test_the_distance_to_the_target_is_what_the_rotor_still_has_to_be_turned_on(
     """The rotor stands 0.2° past neutral at the end (the marking's last place), half a count of it unseen."""
     main = seen(feed(guided_run(), job_script(presses=0))).adjusting[0]
     assert main.distance_deg == pytest.approx(9.8, abs=0.1)
+
+
+def test_the_opening_that_ends_marking_is_the_first_that_is_followed() -> None:
+    """From the first pass on the screen shows each opening as it happens."""
+    run = guided_run()
+    seen_first = None
+    script = job_script(presses=0)
+    for record in records(script, wire(play(script))):
+        run.feed(record)
+        trace = run.epoch.traces[0]
+        if trace.passes:
+            seen_first = [f.change.edge.tick for f in trace.recent]
+            break
+    assert seen_first == [trace.passes[0].opening.edge.tick]
 
 
 def two_breakers(tables: dict[str, Any]) -> Snapshot:

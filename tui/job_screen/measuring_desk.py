@@ -8,8 +8,9 @@ from pathlib import Path
 
 from bench import bench_file, check_list, job_file
 from bench.errors import BenchError
+from bench.files import printable
 from bench.job_file import JobFile
-from bench.records import open_jobs
+from bench.records.model import StoreError
 from bench.result import ResultDocument, document
 from bench.session import Session
 from bench.settings import DEFAULT_PASSES, header
@@ -47,11 +48,14 @@ class MeasuringDesk:
         return None
 
     def interrupted(self) -> tuple[tuple[str, str], ...]:
-        """Only where no job was named."""
+        """Only where no job was named. A store that cannot be read is told when a job begins, not here."""
         if self._job is not None or self._resumed is not None:
             return ()
-        begun = sorted(open_jobs.begun(places.home()), key=lambda b: b.at, reverse=True)[:OFFERED]
-        return tuple((b.id, f"{b.serial_number}, begun {b.at}") for b in begun)
+        try:
+            found = [job for job in records_keeping.open_now(self._bench) if job.code != records_keeping.UNDER_WAY]
+        except StoreError:
+            return ()
+        return tuple((job.id, f"{printable(job.serial_number)}, {job.at}: {job.code}") for job in found[:OFFERED])
 
     def intake(self) -> Intake | None:
         """Prefilled from the job file, if one was named; an interrupted job needs none."""

@@ -1,0 +1,1 @@
+"""Fuzzing: bytes that nobody meant, against every reader of bytes. `python -m tests.fuzz` is the long run."""
