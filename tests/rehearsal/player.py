@@ -8,8 +8,8 @@ from tests.rehearsal.screen import ScreenHere
 
 #: Longest that anybody rehearses, seconds of the unit's time.
 LONGEST_S = 1500.0
-#: Pull, in hundredths of the greatest, below which the hand goes on by small steps.
-SMALL_STEPS_BELOW = 12
+#: Pull, in hundredths of the greatest, below which the hand goes on by small steps: one for so much of it, which leaves more than half.
+SMALL_STEPS_BELOW, PULL_FOR_A_STEP = 12, 2
 #: The hand comes to neutral from so far out, degrees.
 FROM_DEG = 8
 MOST_STEPS = 400
@@ -177,7 +177,10 @@ class Player:
                 return
             if pull <= 0:
                 break
-            self._key(towards if pull > SMALL_STEPS_BELOW else creeping)
+            if pull > SMALL_STEPS_BELOW:
+                self._key(towards)
+            else:
+                self._key(creeping, max(pull // PULL_FOR_A_STEP, 1))
             self._settle()
         else:
             raise Stuck(f"Neutral is not to be felt:\n{self._read()}")

@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 from textual import actions
@@ -36,7 +37,7 @@ WIDTH, HEIGHT = 80, 24
 #: While the player only waits, the screen is pulled less often, seconds.
 LONG_PULL_S = 0.25
 #: And the passes so far are judged so many times less often, which costs most of the rest.
-JUDGED_LESS = 4
+JUDGED_LESS = 6
 #: The panel has at least so many lines, the key line one, and three parts an empty line above them.
 LEAST_PANEL, KEY_LINE, MARGINS = 3, 1, 3
 
@@ -66,9 +67,8 @@ class _Application(JobScreen):
     """The application, with dialogs kept instead of shown."""
 
     def __init__(self, desk: DeskHere, clock: Callable[[], float]) -> None:
-        super().__init__(desk)
+        super().__init__(desk, clock=clock)
         self._view = self.shown = _Shown()  # type: ignore[assignment]
-        self._clock = clock
         self.dialogs: list[tuple[Any, Callable[[Any], None] | None]] = []
         self.left = False
 
@@ -220,6 +220,9 @@ def _dialog_text(dialog: Any, desk: DeskHere) -> str:
 def _wrapped(text: Text) -> list[str]:
     if not text.plain:
         return []
+    lines = text.plain.split("\n")
+    if all(cell_len(line) <= WIDTH for line in lines):
+        return lines
     console = Console(width=WIDTH, file=io.StringIO())
     return [line.plain for line in text.wrap(console, WIDTH)]
 

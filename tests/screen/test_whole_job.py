@@ -71,8 +71,7 @@ class Hand:
     async def drawn(self) -> None:
         """The job as it is now stands on the screen, with the room that each part has now."""
         for _ in range(2):
-            if isinstance(self.app.session, ScriptedSession):
-                self.app._view.show(self.app._state(self.app.session))  # type: ignore[arg-type]
+            self.app._draw()
             self.app.refresh_bindings()
             await self.pilot.pause()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -11,18 +12,16 @@ from textual.binding import Binding
 from textual.driver import Driver
 from textual.widgets import Footer
 
-from bench.check_list import not_done, open_lines
-from bench.entries import check_entry, skipped_entry
+from bench.entries import skipped_entry
 from bench.errors import BenchError
-from bench.evaluation import Evaluation, evaluate_running
 from bench.procedure import Step
 from bench.run import Run
 from bench.session import Session
-from bench.snapshot import snapshot
 from tui.check_form import AdjustmentForm
 from tui.checks import Checks
 from tui.intake import IntakeResult
 from tui.job_screen import words
+from tui.job_screen.conduct import Conduct
 from tui.job_screen.debrief_screen import DebriefScreen
 from tui.job_screen.desk import Desk
 from tui.job_screen.dialogs import Choose, Question, Ways
@@ -34,10 +33,6 @@ from tui.job_screen.view import JobView
 #: The journal is looked at so often; the figures are drawn so often, and at once when points open or close or the job goes on.
 POLL_HZ = 30
 REDRAW_HZ = 10
-#: What the passes so far say is worked out anew at most so often.
-JUDGE_EVERY_S = 1.0
-#: Steps in which the passes so far are judged.
-JUDGED = frozenset({Step.AS_FOUND, Step.VERIFY, Step.CHECKS})
 #: What the keys of the job itself do; the framework's own actions are not among them.
 OWN_ACTIONS = frozenset(
     {
@@ -105,29 +100,22 @@ class JobScreen(App[None]):
         ascii_only: bool = False,
         ways: Ways | None = None,
         driver: type[Driver] | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        """`clock`: by which it is told when the passes so far are judged anew."""
         super().__init__(driver_class=driver)
         self._desk = desk
         self._ways = ways
         self._ascii_only = ascii_only
         self._view = JobView()
-        self._session: Session | None = None
-        self._so_far: Evaluation | None = None
-        self._judged_at = 0.0
-        self._judged: object = None
+        self._conduct = Conduct(desk, clock)
         self._drawn_at = 0.0
         self._at_once: object = None
         self._bell = True
-        self._clock = time.monotonic
         self._said = ""
-        self._shown_done = False
-        self._record_text = ""
-        self._ended = False
         self._heard = 0
-        self._entered: list[dict[str, Any]] = []
         self._breaker = 0
         self._overflows = False
-        self.session_ended = False
 
     # --- beginning ---------------------------------------------------------------------------------------------------
 
@@ -184,12 +172,12 @@ class JobScreen(App[None]):
 
     def _begin(self, intake: IntakeResult | None, resume_id: str | None) -> None:
         try:
-            session = self._desk.begin(intake, resume_id)
+            self._conduct.begin(intake, resume_id)
         except BenchError as error:
             self._said = error.text
             self.push_screen(Question(f"{error.text} Try again?"), lambda yes: self._tried(yes, intake, resume_id))
             return
-        self._take(session)
+        self._taken()
 
     def _tried(self, yes: bool | None, intake: IntakeResult | None, resume_id: str | None) -> None:
         if not yes:
@@ -199,11 +187,9 @@ class JobScreen(App[None]):
         else:
             self._begin(intake, resume_id)
 
-    def _take(self, session: Session) -> None:
-        self._session = session
-        self._so_far, self._judged, self._ended, self.session_ended = None, None, False, False
-        self._record_text, self._heard = "", 0
-        self._entered = []
+    def _taken(self) -> None:
+        """A session begins."""
+        self._heard = 0
         self.refresh_bindings()
 
     # --- pulling -----------------------------------------------------------------------------------------------------
@@ -211,111 +197,56 @@ class JobScreen(App[None]):
     @property
     def session(self) -> Session | None:
         """The session now on the screen."""
-        return self._session
+        return self._conduct.session
+
+    @property
+    def session_ended(self) -> bool:
+        """Whether it has ended, and its record is kept or refused."""
+        return self._conduct.ended
 
     def _pull(self) -> None:
-        session = self._session
+        session = self.session
         if session is None:
             return
-        before = session.run.step, session.over
-        if not session.over:
-            session.poll(0)
-        elif not self._ended:
-            self._end_session(session)
-            if self._session is not session:
-                return
+        before = session.run.step, session.over, self.session_ended
+        self._conduct.poll()
         run = session.run
-        if (run.step, session.over) != before:
+        if (run.step, session.over) != before[:2]:
             self._said = ""
+        if (run.step, session.over, self.session_ended) != before:
             self.refresh_bindings()
         self._cue(run)
         now = time.monotonic()
-        at_once = id(session), run.levels, run.step, session.over, run.presses_taken, len(run.notes), run.link_lost
+        at_once = (
+            *(id(session), run.levels, run.step, session.over, self.session_ended),
+            *(run.presses_taken, len(run.notes), run.link_lost),
+        )
         if at_once == self._at_once and now - self._drawn_at < 0.9 / REDRAW_HZ:
             return
         self._at_once, self._drawn_at = at_once, now
-        state = self._state(session)
-        unit = self._desk.unit
-        if unit is not None:
-            unit.poll(state)
-            if unit.wants_new_session:
-                # Something was put right that only a new session can take in.
-                if self._ended:
-                    self._again(False)
-                    return
-                session.interrupt()
-            if not unit.state.acting and session.run.step is Step.CHECKS:
-                self._show_the_end(session)
-        overflows = bool(self._view.show(state))
+        self._draw()
+        unit, ended_now = self._desk.unit, self.session is session and self.session_ended and not before[2]
+        if ended_now and run.failure is None and unit is not None and unit.state.can_look:
+            self.action_debrief()
+
+    def _draw(self) -> None:
+        session = self.session
+        try:
+            state = self._conduct.show()
+        except BenchError as error:
+            self._said = error.text
+            return
+        if state is None:
+            return
+        if self.session is not session:
+            self._taken()
+        overflows = bool(self._view.show(self._shown(state)))
         if overflows != self._overflows:
             self._overflows = overflows
             self.refresh_bindings()
 
-    def _show_the_end(self, session: Session) -> None:
-        """Of a job that is only watched: the lines that would stop it are entered as done, and it ends."""
-        if self._shown_done:
-            return
-        self._shown_done = True
-        for line in self._desk.check_list.check:
-            if line.stops_job:
-                session.enter(check_entry(replace(not_done(line), verdict="done", note="as a demonstration")))
-        session.lead(Step.DONE)
-
-    def _end_session(self, session: Session) -> None:
-        self._ended = True
-        if self._desk.unit is not None:
-            self._desk.unit.poll(self._state(session))
-        session.end()
-        self._record_text = self._desk.end(session)
-        self.session_ended = True
-        self.refresh_bindings()
-        unit = self._desk.unit
-        if unit is None:
-            return
-        if unit.wants_new_session:
-            self._again(False)
-        elif session.run.failure is None and unit.state.can_look:
-            self.action_debrief()
-
-    def _state(self, session: Session) -> JobState:
-        run = session.run
-        snap = snapshot(run)
-        self._judge(run)
-        unit = self._desk.unit
-        job = run.job.unit
-        entries = [*run.entries]
-        return JobState(
-            snap=snap,
-            title=self._desk.title,
-            rotation=job.rotation.value,
-            poles=job.poles,
-            span_deg=360.0 * job.magnet_turns_per_cam_turn,
-            running=self._so_far,
-            stop_lines=self._stop_lines(run),
-            checks_done=len(
-                {e.get("name") for e in entries if e.get("kind") == "check" and e.get("verdict") != "not done"}
-            ),
-            checks_all=len(self._desk.check_list.check),
-            rehearsal=None if unit is None else unit.state,
-            bell=self._bell,
-            can_begin_again=session.over,
-            said=self._said,
-            ascii_only=self._ascii_only,
-            record_text=self._record_text,
-        )
-
-    def _stop_lines(self, run: Run) -> tuple[str, ...]:
-        return open_lines(self._desk.check_list, run.entries) if run.step is Step.CHECKS else ()
-
-    def _judge(self, run: Run) -> None:
-        now = self._clock()
-        key = run.step, sum(sum(t.lobe_passes) for t in run.epoch.traces), id(run.epoch)
-        if run.step not in JUDGED or key == self._judged or now - self._judged_at < JUDGE_EVERY_S:
-            if run.step not in JUDGED:
-                self._so_far, self._judged = None, None
-            return
-        self._judged, self._judged_at = key, now
-        self._so_far = evaluate_running(run) if any(t.passes for t in run.epoch.traces) else None
+    def _shown(self, state: JobState) -> JobState:
+        return replace(state, bell=self._bell, said=self._said, ascii_only=self._ascii_only)
 
     def _cue(self, run: Run) -> None:
         """One short cue at each opening while points are set, so that eyes can stay on them."""
@@ -329,7 +260,7 @@ class JobScreen(App[None]):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only what can be done now."""
-        session = self._session
+        session = self.session
         if len(self.screen_stack) > 1:
             # A form or a question lies over the job: its own keys count.
             return action not in OWN_ACTIONS or action == "leave"
@@ -342,7 +273,7 @@ class JobScreen(App[None]):
             connected=run.hello is not None,
             over=session.over,
             failed=run.failure is not None,
-            concluded=session.over and self._ended,
+            concluded=session.over and self.session_ended,
             simulated=unit is not None,
             acting=acting,
             can_look=unit is not None and bool(unit.places),
@@ -354,27 +285,27 @@ class JobScreen(App[None]):
         """The space bar stands in for the pedal."""
         if self._desk.unit is not None:
             self._desk.unit.act({"do": "press"})
-        elif self._session is not None:
-            self._session.press()
+        elif self.session is not None:
+            self.session.press()
 
     def action_lead(self, step: str) -> None:
         """Back to an earlier step, once it is said what that makes void."""
         self.push_screen(Question(words.going_back(step)), lambda yes: self._led(yes, step))
 
     def _led(self, yes: bool | None, step: str) -> None:
-        if yes and self._session is not None:
-            self._session.lead(Step(step))
+        if yes and self.session is not None:
+            self.session.lead(Step(step))
 
     def action_adjustment(self) -> None:
         """Enter a clearance, tension or torque. After the verification it makes that void."""
-        session = self._session
+        session = self.session
         if session is None:
             return
         form = AdjustmentForm([b.name for b in session.run.job.breakers], self._desk.check_list.tools)
         self.push_screen(form, self._adjusted)
 
     def _adjusted(self, entry: dict[str, Any] | None) -> None:
-        session = self._session
+        session = self.session
         if entry is None or session is None:
             return
         session.enter(entry)
@@ -384,16 +315,16 @@ class JobScreen(App[None]):
 
     def action_checks(self) -> None:
         """The list of other checks."""
-        session = self._session
+        session = self.session
         if session is not None:
             self.push_screen(Checks(self._desk.check_list, session.run.entries, session.enter))
 
     def action_end(self) -> None:
         """End the job and keep its record, if nothing stops it."""
-        session = self._session
+        session = self.session
         if session is None:
             return
-        stopped = self._stop_lines(session.run)
+        stopped = self._conduct.stop_lines()
         if stopped:
             question = (
                 f"{' '.join(stopped)} End all the same? The record then says that a step was skipped: not for record."
@@ -403,7 +334,7 @@ class JobScreen(App[None]):
             session.lead(Step.DONE)
 
     def _ended_all_the_same(self, yes: bool | None) -> None:
-        session = self._session
+        session = self.session
         if yes and session is not None:
             session.enter(skipped_entry("other checks"))
             session.lead(Step.DONE)
@@ -418,9 +349,11 @@ class JobScreen(App[None]):
 
     def _again(self, recheck: bool) -> None:
         try:
-            self._take(self._desk.again(recheck))
+            self._conduct.again(recheck)
         except BenchError as error:
             self._said = error.text
+        else:
+            self._taken()
 
     def action_cue(self) -> None:
         """The cue at each opening on or off."""
@@ -433,7 +366,7 @@ class JobScreen(App[None]):
 
     def action_help(self) -> None:
         """What this step is about."""
-        step = Step.SENSE if self._session is None else self._session.run.step
+        step = Step.SENSE if self.session is None else self.session.run.step
         unit = self._desk.unit
         self.push_screen(HelpScreen(step, unit is not None and unit.state.acting, () if unit is None else unit.sheet))
 
@@ -445,7 +378,7 @@ class JobScreen(App[None]):
 
     def action_leave(self) -> None:
         """Leave; while a job is running, only after a question."""
-        session = self._session
+        session = self.session
         if session is None or session.over:
             self.exit()
             return

@@ -24,7 +24,10 @@ JUDGED = frozenset({Step.AS_FOUND, Step.VERIFY, Step.CHECKS})
 
 
 class Conduct:
-    """Begin a session, then `pull` some times a second; each pull gives the job at that moment."""
+    """Begin a session, then `pull` some times a second; each pull gives the job at that moment.
+
+    Whoever draws less often than it looks calls `poll` and `show`, of which a pull is made.
+    """
 
     def __init__(self, desk: Desk, clock: Callable[[], float] = time.monotonic) -> None:
         self.desk = desk
@@ -62,13 +65,24 @@ class Conduct:
 
         Raises BenchError where a mended unit wants a new session and none can be begun.
         """
+        self.poll()
+        return self.show()
+
+    def poll(self) -> None:
+        """Take in what was said since the last time, without waiting; a session that is over is ended and its record kept."""
         session = self._session
         if session is None:
-            return None
+            return
         if not session.over:
             session.poll(0)
         elif not self.ended:
             self._end(session)
+
+    def show(self) -> JobState | None:
+        """The job as it is now, None before it begins. Raises BenchError as `pull` does."""
+        session = self._session
+        if session is None:
+            return None
         state = self._state(session)
         unit = self.desk.unit
         if unit is None:
