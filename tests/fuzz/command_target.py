@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from firmware_protocol.examples import EXAMPLES
+from firmware_protocol.examples import GOOD
 from firmware_protocol.framing import Frame, Framer, FrameReader
 from firmware_protocol.messages import (
     HOST_MESSAGES,
@@ -32,20 +32,21 @@ from tests.fuzz.mutations import Frames, resealed
 from tests.fuzz.target import Target, hold
 
 _FRAMER = Framer()
+_EXAMPLES = [example.message for example in GOOD]
 #: Time for each frame's answers to leave the line, so that none of the two boards' queues overflows.
 _PAUSE_S = 0.005
 _ROOM_S = 0.2
 _LAST = (Identify(1), Start(77, 50, 0, 0), Ping(4711), PressRequest(12), Stop())
 _HZ = 2_000_000
+#: PROTOCOL.md: a board must take host frames of so many bytes; what it makes of longer ones is its own.
+_MUST_TAKE = 32
 
 
 class _Simulated:
     """The simulator's board, at rest."""
 
     def __init__(self) -> None:
-        self._board = Board(
-            BoardTable(), 10_000, True, 0, [True, True], b"FUZZED--", 0, 1, np.random.default_rng(1)
-        )
+        self._board = Board(BoardTable(), 10_000, True, 0, [True, True], b"FUZZED--", 0, 1, np.random.default_rng(1))
         self._at_s = 0.0
 
     def say(self, data: bytes) -> None:
@@ -81,7 +82,7 @@ def _answers(board: _Simulated | _Core, data: bytes) -> Iterator[tuple[object, .
     """What the board says to bytes given frame by frame, without what it tells of its own accord."""
     reader = FrameReader()
     pieces = [piece + b"\0" for piece in data.split(b"\0")]
-    for command in (b"".join([b"\0"]), *pieces, *(_FRAMER.encode(m, 0, 0) for m in _LAST)):
+    for command in (b"\0", *pieces, *(_FRAMER.encode(m, 0, 0) for m in _LAST)):
         board.say(command)
         for item in reader.feed(board.wait(_PAUSE_S)):
             hold(isinstance(item, Frame), f"the board sent what is no frame: {item}")
@@ -94,23 +95,23 @@ def _answers(board: _Simulated | _Core, data: bytes) -> Iterator[tuple[object, .
 
 def _answer(message: Message) -> tuple[object, ...] | None:
     if isinstance(message, Hello):
-        return (Hello,)
+        return ("Hello",)
     if isinstance(message, Pong):
-        return (Pong, message.token)
+        return ("Pong", message.token)
     if isinstance(message, Press):
-        return (Press, message.request, message.down, message.source)
+        return ("Press", message.request, message.down, message.source)
     if isinstance(message, Trouble) and message.code == TroubleCode.REJECTED_COMMAND:
-        return (Trouble, message.amount)
+        return ("rejected", message.amount)
     return None
 
 
 def check(data: bytes) -> None:
     """Both boards answer alike, send whole frames only, and afterwards work as ever."""
     simulated = list(_answers(_Simulated(), data))
-    end = [(Hello,), (Pong, 4711), (Press, 12, 1, 1), (Hello,)]
+    end = [("Hello",), ("Pong", 4711), ("Press", 12, 1, 1), ("Hello",)]
     hold([a[1:] for a in simulated[-4:]] == end, f"after these bytes the board answers {simulated[-4:]}")
     core = _core()
-    if core is None:
+    if core is None or max(map(len, data.split(b"\0"))) > _MUST_TAKE:
         return
     try:
         answered = list(_answers(_Core(core), data))
@@ -143,7 +144,7 @@ def _end() -> None:
 
 def pool() -> list[bytes]:
     """A whole frame of each message of the host, and one of a type that nobody has, without delimiter."""
-    commands = [m for m in EXAMPLES if isinstance(m, HOST_MESSAGES)]
+    commands = [m for m in _EXAMPLES if isinstance(m, HOST_MESSAGES)]
     return [_FRAMER.encode(m, 0, n)[:-1] for n, m in enumerate(commands)] + [resealed(b"\x70\0\0\0abc")]
 
 
@@ -159,6 +160,4 @@ def seeds() -> list[bytes]:
     return [b"", *made, made[0][:-3], b"\x07garbage" * 40 + b"\0" + made[1], b"\0".join(pool()) + b"\0" * 5]
 
 
-TARGET = Target(
-    "commands", "the host's commands to both boards", check, Frames(pool()), seeds, 1_500, 0.7
-)
+TARGET = Target("commands", "the host's commands to both boards", check, Frames(pool()), seeds, 1_500, 0.7)

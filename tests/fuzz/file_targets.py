@@ -3,18 +3,52 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 from bench import bench_file, check_list, job_file
 from bench.errors import BenchError
 from bench.settings import header, read_header
+from firmware_protocol.framing import Framer
+from firmware_protocol.messages import Start
 from sim import scenario as scenarios
 from sim.scenario import ScenarioError
 from sim.world import World
 from tests.fuzz import mutations
 from tests.fuzz.target import Target, clear, file, hold
 
+_CIRCLE = """
+[unit]
+part_number = "DEMO"
+serial_number = "FUZZ-1"
+rotation = "clockwise"
+poles = 4
+impulse_coupling = "none"
+[limits]
+reference = "invented"
+revision = "A"
+[[breaker]]
+name = "main"
+channel = 0
+opens_at_deg = 10
+minus_deg = 2
+plus_deg = 2
+from = "second.target"
+lobes = [0, 3]
+[[breaker]]
+name = "second"
+channel = 1
+opens_at_deg = 30
+minus_deg = 2
+plus_deg = 2
+from = "main"
+[[difference]]
+between = ["main", "second"]
+deg = 1
+minus_deg = 2
+plus_deg = 2
+"""
 _CHECKS = """
 [[check]]
 name = "capacitor"
@@ -57,12 +91,32 @@ keep_years = 2
 """
 
 
+_START = Framer().encode(Start(1, 50, 20, 1), 0, 0)
+#: Long enough for two reports of position and one of levels.
+_LOOK_S = 0.06
+
+
+def _texts(tree: Any) -> Iterator[str]:
+    if isinstance(tree, str):
+        yield tree
+    for inner in tree.values() if isinstance(tree, dict) else tree if isinstance(tree, list) else ():
+        yield from _texts(inner)
+
+
+def _shown(tables: Any) -> None:
+    """Texts of an accepted file come to screens and reports as they are."""
+    for text in _texts(tables):
+        hold(text.isprintable(), f"an accepted text would steer a terminal: {text[:60]!r}")
+
+
 def _job(path: Path) -> None:
     read = job_file.load(path)
     tables = read.model_dump(mode="json", by_alias=True)
+    _shown(tables)
     hold(job_file.parse(tables, "again") == read, "a job file written and read again is another one")
     job = job_file.to_job(read)
     for breaker in job.breakers:
+        hold({*(breaker.limited_lobes or ())} <= {*range(job.unit.lobes)}, "a lobe is limited that the cam has not")
         for lobe in range(job.unit.lobes):
             breaker.limits(lobe)
     hold(job.needs_neutral in (True, False), "neutral neither needed nor not")
@@ -80,6 +134,8 @@ def _bench(path: Path) -> None:
 
 def _checks(path: Path) -> None:
     read = check_list.load(path)
+    _shown(read.model_dump(mode="json"))
+    hold(len({line.name for line in read.check}) == len(read.check), "two lines of one name")
     entered = check_list.first_entries(read, ())
     json.dumps(entered, ensure_ascii=False, allow_nan=False).encode("utf-8")
     hold(len(check_list.state(read, entered)) == len(read.check), "lines of a list went missing")
@@ -89,7 +145,12 @@ def _checks(path: Path) -> None:
 
 def _scenario(path: Path) -> None:
     read = scenarios.read(path)
-    World(read, 1).boot()
+    # The boot loader's text is the board's, and goes nowhere but into the journal.
+    _shown(read.model_dump(mode="json", include={"description", "job", "bench", "exercise"}))
+    world = World(read, 1)
+    world.boot()
+    world.receive(_START)
+    world.advance(_LOOK_S)
 
 
 def _checked(load: Callable[[Path], None], refusal: type[Exception]) -> Callable[[bytes], None]:
@@ -122,10 +183,8 @@ def _target(
     return Target(name, what, _checked(load, refusal), mutations.toml, seeds, 6_000, 0.8)
 
 
-JOB = _target("job", "job files", _job, job_file.JobFileError, _built_in("*.job.toml"))
-BENCH = _target(
-    "bench", "bench files", _bench, bench_file.BenchFileError, _more(_BENCH, "*.bench.toml")
-)
+JOB = _target("job", "job files", _job, job_file.JobFileError, _more(_CIRCLE, "*.job.toml"))
+BENCH = _target("bench", "bench files", _bench, bench_file.BenchFileError, _more(_BENCH, "*.bench.toml"))
 CHECKS = _target("checks", "lists of other checks", _checks, check_list.CheckListError, _more(_CHECKS))
 SCENARIO = _target(
     "scenario",

@@ -18,7 +18,7 @@ from bench.settings import header, read_header
 from bench.snapshot import snapshot
 from firmware_protocol.framing import Framer
 from firmware_protocol.messages import Position, Start, Trouble, TroubleCode
-from tests.fuzz.mutations import Frames, Journals
+from tests.fuzz.mutations import Frames, Journals, split_records
 from tests.fuzz.stream_target import pool
 from tests.fuzz.target import Target, clear, cuts, file, hold
 from tests.support import scripted
@@ -123,9 +123,7 @@ def _in_other_pieces(path: Any) -> str:
             if run.finished:
                 break
     if not run.finished:
-        run.failure = Failure(
-            "incomplete-recording", "The recording breaks off before the measurement was complete."
-        )
+        run.failure = Failure("incomplete-recording", "The recording breaks off before the measurement was complete.")
     snapshot(run)
     return document(run, "x").to_json()
 
@@ -223,7 +221,27 @@ def replay_seeds() -> list[bytes]:
         whole[: len(whole) // 2] + whole[len(whole) // 2 + 700 :],
         _heading(scripted.job(), guided=True) + said,
         whole + encode_record(Kind.FROM_BOARD, troubled),
+        *_odd(),
     ]
+
+
+def _odd() -> Iterator[bytes]:
+    """Journals of a few records that no bench would write."""
+    framer, head = Framer(), _heading(scripted.job())
+    greeting = encode_record(Kind.FROM_BOARD, b"\0" + framer.encode(scripted.hello(_script(3.6, False)), 0, 0))
+    begin = encode_record(Kind.TO_BOARD, framer.encode(Start(1, 50, 0, 1), 0, 1))
+    report = Position(1, 0, 0, 0, 0, ())
+    said = encode_record(Kind.FROM_BOARD, framer.encode(report, 1, 0))
+    yield head + begin + said
+    yield head + greeting + begin + said
+    yield head + greeting + said + begin + begin + said
+    yield _heading(_dual_job()) + greeting + begin + said
+    for entry in (b"[]", b"7", b"null", b"\xff", b"{}", b'{"kind": "error", "code": "\\u001b", "text": "\\u001b[2J"}'):
+        yield head + encode_record(Kind.ENTRY, entry)
+    for key, value in (("passes", True), ("passes", 10**9), ("run_date", None), ("encoder_map", {}), ("rehearsal", 3)):
+        made = json.loads(split_records(head)[0][1])
+        made[key] = value
+        yield MAGIC + encode_record(Kind.HEADER, json.dumps(made).encode("utf-8")) + greeting + begin + said
 
 
 def file_seeds() -> list[bytes]:

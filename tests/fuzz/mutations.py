@@ -59,6 +59,22 @@ HOSTILE: tuple[Any, ...] = (
     {},
     {"a": {}},
 )
+#: The same for a line of a file: what no tree of tables can hold, or no writer of TOML would write.
+RAW = (
+    "9" * 5000,
+    "0x" + "f" * 1000,
+    "-inf",
+    "nan",
+    "1e400",
+    "1979-05-27T07:32:00Z",
+    "[[[[1]]]]",
+    "{a.b.c = 1}",
+    '"\\u001b[2J"',
+    '"\\u202e\\u0000"',
+    '"' + "x" * 3000 + '"',
+    "\x1b",
+    "\xff",
+)
 
 
 def blind(data: bytes, draw: Random) -> bytes:
@@ -183,7 +199,7 @@ def other_tree(tree: Any, draw: Random) -> Any:
             elif way == 1 and isinstance(holder, list):
                 holder.insert(key, value)
             elif way == 1:
-                holder[f"{key}{draw.choice(('', '_', 's'))}"] = value
+                holder[draw.choice((f"{key}s", f"{key}\x1b[2J", "\u202e", "", "x" * 2000, "name", "folder"))] = value
             elif way == 2 and isinstance(holder, dict):
                 holder[other] = holder.pop(key)
             elif way == 3 and isinstance(value, (int, float)) and not isinstance(value, bool):
@@ -218,9 +234,16 @@ def toml(data: bytes, draw: Random) -> bytes:
             return blind(data, draw)
     if way < 0.9:
         lines = data.split(b"\n")
-        _at_random(lines, draw, lambda line: [blind(line, draw)], lambda: b"[[breaker]]")
+        _at_random(lines, draw, lambda line: [_other_line(line, draw)], lambda: b"[[breaker]]")
         return b"\n".join(lines)
     return blind(data, draw)
+
+
+def _other_line(line: bytes, draw: Random) -> bytes:
+    key, equals, _ = line.partition(b"=")
+    if not equals or draw.random() < 0.4:
+        return blind(line, draw)
+    return key + b"= " + draw.choice(RAW).encode("latin-1")
 
 
 def json_text(data: bytes, draw: Random) -> bytes:

@@ -6,17 +6,18 @@ from binascii import crc_hqx
 from collections.abc import Iterable, Sequence
 from random import Random
 
-from bench.stream import BoardReset, FramesLost, SessionStream, StreamItem, TooManyBadFrames
-from firmware_protocol.examples import EXAMPLES
-from firmware_protocol.framing import MOST_WIRE, BadFrame, Frame, Framer, FrameReader
-from firmware_protocol.messages import DEVICE_MESSAGES, MESSAGES, Hello, Start
+from bench.stream import OLD_FRAMES, BoardReset, FramesLost, SessionStream, StreamItem, TooManyBadFrames
+from firmware_protocol.examples import GOOD
+from firmware_protocol.framing import MOST_CONTENT, MOST_WIRE, BadFrame, Frame, Framer, FrameReader
+from firmware_protocol.messages import DEVICE_MESSAGES, MESSAGES, Contact, Hello, Message, Start
 from firmware_protocol.schema import FINGERPRINT
-from tests.fuzz.mutations import Frames
+from tests.fuzz.mutations import Frames, resealed
 from tests.fuzz.target import Target, cuts, hold
 from tests.support import scripted
 from tests.wire.reference import CobsError, cobs_decode
 
 _FRAMER = Framer()
+_EXAMPLES = [example.message for example in GOOD]
 _PLAIN = 0xFFFF
 _MIXED = crc_hqx(FINGERPRINT.to_bytes(4, "little"), _PLAIN)
 _START = {m.TYPE: _PLAIN if m.FROZEN else _MIXED for m in MESSAGES}
@@ -81,12 +82,13 @@ def _in_order(items: Sequence[StreamItem], counts: tuple[int, int, int]) -> None
     due = 0
     for item in items:
         if isinstance(item, FramesLost):
-            hold(0 < item.frames < 0x10000, f"{item.frames} frames lost")
+            hold(0 < item.frames < 0x10000 - OLD_FRAMES, f"{item.frames} frames lost, rather than one that came late")
             due = (due + item.frames) & 0xFFFF
         elif isinstance(item, Frame):
             hold(item.session == 1, "a message of another session")
             hold(item.sequence == due, f"frame {item.sequence} where {due} was due, and nothing told")
             due = (due + 1) & 0xFFFF
+            hold(_paired(item.message), f"times without steps, or steps without times: {item.message}")
         elif isinstance(item, BoardReset):
             hold(isinstance(item.hello, Hello), "a reset without a Hello")
         else:
@@ -95,10 +97,16 @@ def _in_order(items: Sequence[StreamItem], counts: tuple[int, int, int]) -> None
     hold(counts[0] >= sum(isinstance(i, Frame) for i in items), "more frames than were counted")
 
 
+def _paired(message: Message) -> bool:
+    return not isinstance(message, Contact) or (
+        len(message.before_ages) == len(message.before_steps) and len(message.after_delays) == len(message.after_steps)
+    )
+
+
 def pool() -> list[bytes]:
     """A whole frame of each message of the board, of session 1 and of none, without delimiter."""
     made = []
-    for n, message in enumerate(m for m in EXAMPLES if isinstance(m, DEVICE_MESSAGES)):
+    for n, message in enumerate(m for m in _EXAMPLES if isinstance(m, DEVICE_MESSAGES)):
         made += [_FRAMER.encode(message, session, n)[:-1] for session in (0, 1)]
     return made
 
@@ -108,15 +116,19 @@ def seeds() -> list[bytes]:
     frames = scripted.wire(scripted.play(scripted.turning(1)))
     whole = [frame + b"\0" for frame in pool()]
     middle = len(frames) // 2
+    uneven = Contact(1, 1, 0, 1, 0, 0, 0, 0, (1, 2), (1,), (), (1,))
     return [
         b"",
         b"".join(frames[:40]),
         b"".join(frames[:12] + frames[14:20] + frames[18:30]),
         b"".join(frames[middle : middle + 30]),
+        b"".join(frames[:3] + frames[2:5]) + _FRAMER.encode(uneven, 1, 5) + frames[6],
         b"".join(whole),
         Random(1).randbytes(300) + whole[0],
         b"\1" * (MOST_WIRE + 3) + b"\0",
-        b"boot loader 1.0\r\n\0" + _GREETING + frames[0] + _FRAMER.encode(EXAMPLES[0], 9, 0),
+        # As long as a frame may be, and one more; nothing but its payload is wrong.
+        *(resealed(b"\x17\1\0\0" + b"\1" * n) + b"\0" for n in (MOST_CONTENT - 6, MOST_CONTENT - 5)),
+        b"boot loader 1.0\r\n\0" + _GREETING + frames[0] + _FRAMER.encode(_EXAMPLES[0], 9, 0),
     ]
 
 

@@ -62,7 +62,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("name", nargs="*", help=f"which measurements (default: all): {', '.join(names())}")
     kinds = parser.add_mutually_exclusive_group()
     kinds.add_argument("--json", action="store_true", help="print one JSON document")
-    kinds.add_argument("--results", action="store_true", help="keep them in RESULTS.md, in place of what it has under those names")
+    kinds.add_argument(
+        "--results", action="store_true", help="keep them in RESULTS.md, in place of what it has under those names"
+    )
     options = parser.parse_args(arguments)
     unknown = set(options.name) - set(names())
     if unknown:

@@ -42,7 +42,8 @@ def measure(bauds: Sequence[int] = BAUDS, part_s: float = PART_S) -> Growth:
             Curve("bytes to journal, p99", "ms", tuple(late)),
             Curve("limit: one Contact on the line", "ms", tuple(frame / b * 1e3 for b in bauds), peer=True),
         ),
-        note=f"pieces of {line.PIECE_S * 1e3:g} ms, {part_s:g} s at each rate; latency from the pty to another process",
+        note=f"pieces of {line.PIECE_S * 1e3:g} ms, {part_s:g} s at each rate; latency from the pty to another process that looks "
+        f"every {line.LOOK_S * 1e3:g} ms",
     )
 
 

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from bench.journal import Record
 from firmware_protocol.framing import FrameReader
 from tests.performance.figures import Figure
 from tests.performance.growth import Curve, Growth
@@ -28,7 +29,7 @@ def measure(counts: Sequence[int] = COUNTS, turns: float = TURNS) -> Growth:
         records = scripted.records(script, scripted.wire(sent))
         data = b"".join(r.payload for r in records[2:])
 
-        def replay(records: list[scripted.Record] = records) -> None:
+        def replay(records: list[Record] = records) -> None:
             run = scripted.new_run(passes=1_000)
             for record in records:
                 run.feed(record)
@@ -48,7 +49,7 @@ def measure(counts: Sequence[int] = COUNTS, turns: float = TURNS) -> Growth:
     top = Figure("replay at the most edges / device time", replaying[-1] / 100, "times", most=0.2)
     return Growth(
         "encoder edges a second while turning",
-        "edges/s",
+        "edge/s",
         tuple(rates),
         (
             Curve("decoding to messages", "% of device time", tuple(decoding), most_exponent=1.1),

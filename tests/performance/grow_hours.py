@@ -25,7 +25,7 @@ def measure(minutes: Sequence[int] = MINUTES) -> Growth:
     taken = (runs[-1]["taken_kb"] - runs[0]["taken_kb"]) / 1024
     return Growth(
         "minutes of stream",
-        "min",
+        "minute",
         tuple(map(float, minutes)),
         (
             Curve("replay of a guided job", "s", tuple(r["used_s"] for r in runs), most_exponent=1.1),
@@ -35,7 +35,9 @@ def measure(minutes: Sequence[int] = MINUTES) -> Growth:
         ),
         note="replay: 2,000 counts a turn at 60°/s, points being set all the while; journal's process: a busy board's bytes, as fast "
         "as they are taken",
-        figures=(Figure(f"memory that the run took on from {minutes[0]} to {minutes[-1]} minutes", taken, "MB", most=10),),
+        figures=(
+            Figure(f"memory that the run took on from {minutes[0]} to {minutes[-1]} minutes", taken, "MB", most=10),
+        ),
     )
 
 

@@ -31,7 +31,7 @@ def measure(passes: Sequence[int] = PASSES, jobs: int = JOBS) -> Growth:
     clean = [_median(replace(by_name[_CLEAN], passes=n), jobs) for n in passes]
     return Growth(
         "passes of each opening",
-        "passes",
+        "pass",
         tuple(map(float, passes)),
         (
             Curve("evaluation of four openings", "s", tuple(s for s, _, _ in plain), most_exponent=1.1),

@@ -1,4 +1,4 @@
-"""How the record store grows with its records: adding one, a page of the list, a unit's history, verifying the whole; raw sqlite3 beside."""
+"""How the record store grows with its records: adding one, a page of the list, a unit's history, verifying all; raw sqlite3 beside."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ RECORDS = (10, 100, 1_000, 10_000)
 ADDED = 20
 
 
-def measure(records: Sequence[int] = RECORDS) -> Growth:
-    """One store of each size."""
-    template = template_record()
+def measure(records: Sequence[int] = RECORDS, template: Record | None = None) -> Growth:
+    """One store of each size, full of `template`; by default a record with the result of a whole job."""
+    template = template or template_record()
     rows = []
     with tempfile.TemporaryDirectory() as name:
         for number in records:
@@ -31,7 +31,7 @@ def measure(records: Sequence[int] = RECORDS) -> Growth:
     add, page, history, whole, raw_page, raw_read, size = zip(*rows, strict=True)
     return Growth(
         "records in the store",
-        "records",
+        "record",
         tuple(map(float, records)),
         (
             Curve("adding one more, on the disk", "ms", add, most_exponent=0.3),

@@ -15,7 +15,9 @@ import numpy as np
 from tests.performance.figures import Figure
 
 #: An exponent this near to a whole or half one is called so.
-NEAR = 0.15
+NEAR = 0.1
+#: A fixed part and a linear one are told where they meet every point so nearly.
+MOST_WORST = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,26 @@ def fit(x: tuple[float, ...], y: tuple[float, ...]) -> Fit | None:
     left = v - v.mean() - slope * away
     freedom = len(kept) - 2
     return Fit(slope, math.sqrt(float(left @ left) / freedom / squares) if freedom else 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """y = fixed + each·x, by least squares of relative residuals; `worst` is the greatest of them."""
+
+    fixed: float
+    each: float
+    worst: float
+
+
+def line(x: tuple[float, ...], y: tuple[float, ...]) -> Line | None:
+    """A fixed part and one for each unit of x; None if that is no more than the points themselves, or makes no sense of them."""
+    if len(x) < 4 or min(y) <= 0:
+        return None
+    above, at = np.array(y), np.array(x)
+    columns = np.stack([1 / above, at / above], axis=1)
+    (fixed, each), *_ = np.linalg.lstsq(columns, np.ones(len(x)), rcond=None)
+    worst = float(np.abs(columns @ [fixed, each] - 1).max())
+    return Line(float(fixed), float(each), worst) if fixed > 0 and each > 0 and worst <= MOST_WORST else None
 
 
 def words(found: Fit) -> str:
@@ -74,7 +96,10 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Growth:
-    """One axis: what is varied over it, and one or more curves; curves of the same unit share a panel of the plot."""
+    """One axis: what is varied over it (`x_unit` in the singular), and its curves; those of one unit share a panel of the plot.
+
+    `figures`: what was taken beside it.
+    """
 
     axis: str
     x_unit: str
@@ -107,10 +132,15 @@ class Growth:
         if whole is None or upper is None:
             return f"{curve.name}: too few points."
         sure = f" ± {2 * whole.u_exponent:.2f}" if whole.u_exponent else ""
-        return (
+        told = (
             f"{curve.name}: {self.words(curve)} at the upper end (exponent {upper.exponent:.2f}; over the whole range "
-            f"{whole.exponent:.2f}{sure})."
+            f"{whole.exponent:.2f}{sure})"
         )
+        straight = line(self.x, curve.y)
+        if straight is None or abs(whole.exponent) <= NEAR:
+            return f"{told}."
+        parts = f"a fixed {straight.fixed:.3g} {curve.unit} and {straight.each:.3g} {curve.unit} for each {self.x_unit}"
+        return f"{told}; within {max(straight.worst, 0.01):.0%} it is {parts}."
 
     def goals(self) -> list[Figure]:
         """The figures taken beside it, then each curve's exponent at the upper end against its goal."""

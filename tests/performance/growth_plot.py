@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 _PANEL_INCH = (4.0, 3.4)
 _LEGEND_LINE_INCH = 0.22
 _GREY = "0.45"
+_PEERS = ("+:", "x:", "1:")
+#: Over less than so many decades, 2 and 5 are written as well.
+_FEW_DECADES = 2.5
 
 
 def growth_svg(growth: Growth) -> bytes:
@@ -32,21 +35,27 @@ def _draw(figure: Figure, growth: Growth, units: tuple[str, ...]) -> None:
 
 
 def _panel(axes: Axes, growth: Growth, curves: list[Curve]) -> None:
-    from matplotlib.ticker import NullLocator
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter, NullLocator
 
     for number, curve in enumerate(curves):
         if curve.peer:
-            axes.plot(growth.x, curve.y, ":", color=_GREY, linewidth=2, label=curve.name)
+            axes.plot(growth.x, curve.y, _PEERS[number % len(_PEERS)], color=_GREY, markersize=5, label=curve.name)
         else:
             style = SHAPES[number % len(SHAPES)] + DASHES[number % len(DASHES)]
-            axes.plot(growth.x, curve.y, style, color=COLOURS[number % len(COLOURS)], fillstyle="none", label=curve.name)
+            axes.plot(
+                growth.x, curve.y, style, color=COLOURS[number % len(COLOURS)], fillstyle="none", label=curve.name
+            )
     axes.set_xscale("log")
     axes.set_yscale("log")
     drawn = [y for c in curves for y in c.y if y > 0]
     if drawn and max(drawn) < 10 * min(drawn):
         # What does not grow would fill an empty panel with its scatter.
         axes.set_ylim(min(drawn) / 5, max(drawn) * 5)
-    axes.set_xticks(growth.x, [f"{x:g}" for x in growth.x], rotation=45, ha="right", fontsize=8)
+    low, high = axes.get_ylim()
+    axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if high < low * 10**_FEW_DECADES else (1.0,)))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+    axes.set_xticks(growth.x, [f"{x:,.0f}" for x in growth.x], rotation=45, ha="right", fontsize=8)
     axes.xaxis.set_minor_locator(NullLocator())
     axes.set_xlabel(growth.axis)
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), frameon=False, fontsize=8)

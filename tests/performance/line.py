@@ -125,14 +125,13 @@ def by_journal(folder: Path, data: bytes, baud: int, seconds: float) -> Carried:
 
 def by_copy(command: list[str], file: Path, data: bytes, baud: int, seconds: float) -> Carried:
     """A program that copies the line into `file`; PORT in its command stands for the line's name."""
-    with _line() as line:
-        with subprocess.Popen([part.replace("PORT", line.port) for part in command]) as process:
-            _until(lambda: file.exists(), "the copying program did not open its file")
-            before, began = used_s(process.pid), time.monotonic()
-            line.send(data, baud, seconds)
-            _until(lambda: file.stat().st_size >= line.went_to[-1], "not all bytes were copied")
-            used, lasted = used_s(process.pid) - before, time.monotonic() - began
-            process.terminate()
+    with _line() as line, subprocess.Popen([part.replace("PORT", line.port) for part in command]) as process:
+        _until(lambda: file.exists(), "the copying program did not open its file")
+        before, began = used_s(process.pid), time.monotonic()
+        line.send(data, baud, seconds)
+        _until(lambda: file.stat().st_size >= line.went_to[-1], "not all bytes were copied")
+        used, lasted = used_s(process.pid) - before, time.monotonic() - began
+        process.terminate()
     kept = file.read_bytes()
     assert kept[:1000] == data[:1000]
     return Carried(line.went_to[-1], len(kept), lasted, used)

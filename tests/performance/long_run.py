@@ -54,7 +54,9 @@ def messages(seconds: float) -> Iterator[DeviceMessage]:
 
 def _between(script: scripted.Script, sent: Sequence[scripted.Sent], begin: float, end: float) -> list[DeviceMessage]:
     """What is sent from `begin` to before `end`, the Edges packed anew, so that exactly that time's edges are in them."""
-    kept = [(s.at_s, s.message) for s in sent if begin <= s.at_s < end and not isinstance(s.message, Edges)]
+    kept: list[tuple[float, DeviceMessage]] = [
+        (s.at_s, s.message) for s in sent if begin <= s.at_s < end and not isinstance(s.message, Edges)
+    ]
     unpacked = [edges_of(m.tick, m.count, m.steps) for m in (s.message for s in sent) if isinstance(m, Edges)]
     ticks = np.concatenate([u[0] for u in unpacked])
     boundaries = np.concatenate([u[1] for u in unpacked])

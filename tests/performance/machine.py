@@ -30,6 +30,11 @@ def load() -> float | None:
         return None
 
 
+def niceness() -> int:
+    """By how much this process stands back behind others; 0 where the system knows no such thing."""
+    return os.nice(0) if hasattr(os, "nice") else 0
+
+
 def _processor() -> str:
     try:
         for line in Path("/proc/cpuinfo").read_text("utf-8", "replace").splitlines():

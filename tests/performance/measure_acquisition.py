@@ -55,4 +55,6 @@ def measure(part_s: float = PART_S, rounds: int = ROUNDS) -> Iterator[Figure]:
         yield Figure("journal's process / socat", share / peer, "times", note="processor time for the same bytes")
     else:
         yield Figure("journal's process / socat", None, "times", note="socat is not installed")
-    yield Figure("journal's process / one read and one write a piece", share / bare, "times", note="the least, in Python")
+    yield Figure(
+        "journal's process / one read and one write a piece", share / bare, "times", note="the least, in Python"
+    )

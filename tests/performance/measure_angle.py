@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 
 from tests.performance.figures import Figure
 from tests.science import bounds, families, table
@@ -25,7 +26,7 @@ def measure(
 ) -> Iterator[Figure]:
     """Figures of families, then of estimators."""
     by_name = {f.name: f for f in FAMILIES}
-    with ProcessPoolExecutor(2) as pool:
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
         for name in names:
             yield from _family(families.tabulate(by_name[name], table.collect(name, jobs, pool)))
     for name in estimators:

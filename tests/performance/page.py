@@ -74,7 +74,8 @@ def _opening(section: Section, machines: Sequence[dict[str, str]]) -> Iterator[s
     where = f" on {_name(machines.index(section.machine))}" if len(machines) > 1 else ""
     before, after = (f"{load:.1f}" if load is not None else "unknown" for load in section.load)
     at = section.taken_at[:16].replace("T", " ")
-    yield f"Taken {at} UTC{where} in {section.lasted_s:.0f} s; load average {before} before, {after} after."
+    back = f"; at niceness {section.niceness}, behind all others" if section.niceness > 0 else ""
+    yield f"Taken {at} UTC{where} in {section.lasted_s:.0f} s; load average {before} before, {after} after{back}."
     yield ""
 
 

@@ -35,6 +35,8 @@ class Section:
     machine: dict[str, str]
     figures: tuple[Figure, ...]
     growth: Growth | None = None
+    #: Above zero: it stood back behind all other processes, and its latencies are the worse for it.
+    niceness: int = 0
 
     def document(self) -> dict[str, Any]:
         """For JSON."""
@@ -64,6 +66,7 @@ def take(name: str, measure: Callable[[], Any] | None = None) -> Section:
         machine.facts(),
         figures,
         growth,
+        machine.niceness(),
     )
 
 

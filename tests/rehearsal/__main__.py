@@ -11,7 +11,7 @@ import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
 
-from tests.rehearsal.play import play, table
+from tests.rehearsal.play import HEAD, Played, count, play, row
 
 
 def main() -> int:
@@ -24,9 +24,13 @@ def main() -> int:
     given = parser.parse_args()
     began = time.monotonic()
     seeds = range(given.first_seed, given.first_seed + given.seeds)
+    played: list[Played] = []
+    print(HEAD)
     with ProcessPoolExecutor(given.processes) as pool:
-        played = list(pool.map(functools.partial(play, given.scenario), seeds))
-    print(table(played))
+        for one in pool.map(functools.partial(play, given.scenario), seeds):
+            played.append(one)
+            print(row(one), flush=True)
+    print(count(played))
     for one in played:
         if one.stuck:
             print(f"\nseed {one.seed}: {one.stuck}")

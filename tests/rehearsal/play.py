@@ -68,20 +68,21 @@ def play(scenario: str, seed: int) -> Played:
     )
 
 
-def table(played: Sequence[Played]) -> str:
-    """A line each, and the count of what holds."""
-    lines = [f"{'seed':>4}  {'device s':>8}  sessions  angles inside ±  result"]
-    for one in played:
-        said = f"{', '.join(one.named)}: {one.verdict}" if not one.stuck else "STUCK"
-        mark = (
-            ""
-            if one.holds
-            else f"   DOES NOT HOLD (seeded: {', '.join(one.seeded)}; needless: {one.needless or 'nothing'})"
-        )
-        inside = f"{one.inside} of {one.inside + one.beyond}"
-        lines.append(f"{one.seed:>4}  {one.seconds:>8.0f}  {one.sessions:>8}  {inside:>15}  {said}{mark}")
+HEAD = f"{'seed':>4}  {'device s':>8}  sessions  angles inside ±  result"
+
+
+def row(one: Played) -> str:
+    """One line of the table under `HEAD`."""
+    said = f"{', '.join(one.named)}: {one.verdict}" if not one.stuck else "STUCK"
+    inside = f"{one.inside} of {one.inside + one.beyond}"
+    mark = ""
+    if not one.holds:
+        mark = f"   DOES NOT HOLD (seeded: {', '.join(one.seeded)}; needless: {one.needless or 'nothing'})"
+    return f"{one.seed:>4}  {one.seconds:>8.0f}  {one.sessions:>8}  {inside:>15}  {said}{mark}"
+
+
+def count(played: Sequence[Played]) -> str:
+    """How many of them hold."""
     inside, beyond = sum(p.inside for p in played), sum(p.beyond for p in played)
-    lines.append(
-        f"{sum(p.holds for p in played)} of {len(played)} hold; {inside} of {inside + beyond} angles lie inside their ±"
-    )
-    return "\n".join(lines)
+    holding = sum(p.holds for p in played)
+    return f"{holding} of {len(played)} hold; {inside} of {inside + beyond} angles lie inside their ±"

@@ -8,8 +8,9 @@ from tests.rehearsal.screen import ScreenHere
 
 #: Longest that anybody rehearses, seconds of the unit's time.
 LONGEST_S = 1500.0
-#: Pull, in hundredths of the greatest, below which the hand goes on by small steps: one for so much of it, which leaves more than half.
-SMALL_STEPS_BELOW, PULL_FOR_A_STEP = 12, 2
+#: Pull, in hundredths of the greatest, below which the hand goes on by small steps; and for how much of it a step is taken, of a
+#: degree or small. A degree from neutral it pulls by about 7, so that some of it is always left.
+SMALL_STEPS_BELOW, PULL_FOR_A_STEP, PULL_FOR_A_SMALL_STEP = 12, 10, 2
 #: The hand comes to neutral from so far out, degrees.
 FROM_DEG = 8
 MOST_STEPS = 400
@@ -26,6 +27,8 @@ WRONG = (
 )
 CLEARANCE, SET_CLEARANCE = r"stand (\d\.\d+) mm apart", "set the clearance"
 RUN_OUT, CENTRE, MOST_RUN_OUT_MM = r"(?<!less than )(\d\.\d+) mm in a turn", "centre the encoder", 0.1
+#: Notes that tell of nothing on the unit.
+NOTHING_WRONG = r"more would tell it|^and \d+ more"
 LOOK_ROUND = "look round (M)"
 FAILED = "egin again (R)"
 ALLOWED = r"Clearance of all points: (\d\.\d+) to (\d\.\d+) mm"
@@ -45,7 +48,7 @@ class Player:
         self._looked_over: set[str] | None = None
         self._turned_round = False
         self._at_neutral_before = False
-        self._breaker = 0
+        self._verified_slowly = False
         self.sessions = 1
         self.lines: list[str] = []
 
@@ -70,7 +73,13 @@ class Player:
         return found[1] if found else ""
 
     def _notes(self) -> set[str]:
-        return set(re.findall(r"^! ([^\n]*?)(?: \(\d+ times\))?$", self._read(), re.MULTILINE))
+        """What is noted to be wrong, without its figures; what only asks for more passes is not."""
+        noted = re.findall(r"^! ([^\n]*?)(?: \(\d+ times\))?$", self._read(), re.MULTILINE)
+        return {re.sub(r"[\d.]*\d", "#", note) for note in noted if not re.search(NOTHING_WRONG, note)}
+
+    @property
+    def _turning(self) -> bool:
+        return re.search(r"^turning", self._read(), re.MULTILINE) is not None
 
     def _pull(self) -> int:
         """The pull in hundredths, forward positive."""
@@ -92,7 +101,7 @@ class Player:
         """Until the rotor stands, as the screen says."""
         self._wait(0.14)
         for _ in range(MOST_STEPS):
-            if not re.search(r"^turning", self._read(), re.MULTILINE):
+            if not self._turning:
                 return
             self._wait(0.07)
         raise Stuck(f"The rotor does not come to a stand:\n{self._read()}")
@@ -178,9 +187,9 @@ class Player:
             if pull <= 0:
                 break
             if pull > SMALL_STEPS_BELOW:
-                self._key(towards)
+                self._key(towards, pull // PULL_FOR_A_STEP)
             else:
-                self._key(creeping, max(pull // PULL_FOR_A_STEP, 1))
+                self._key(creeping, max(pull // PULL_FOR_A_SMALL_STEP, 1))
             self._settle()
         else:
             raise Stuck(f"Neutral is not to be felt:\n{self._read()}")
@@ -192,10 +201,12 @@ class Player:
         for _ in range(MOST_STEPS):
             if "timing mark IN its window" in self._read() or self._failed:
                 break
-            self._key("right", 4)
-            self._settle()
+            if not self._turning:
+                self._key("pagedown")
+            self._wait(0.1)
         else:
             raise Stuck(f"The timing mark does not come to its window:\n{self._read()}")
+        self._stop()
         for _ in range(MOST_STEPS):
             # Further on while the magnet is still drawn on, back while it is drawn back.
             pull = self._pull()
@@ -207,7 +218,7 @@ class Player:
     # --- passes ------------------------------------------------------------------------------------------------------
 
     def _turn_through(self, step: str) -> None:
-        slowly = step == "verify"
+        slowly = step == "verify" and not self._verified_slowly
         for _ in range(60):
             if self._step() != step or "turn on through" not in self._do():
                 break
@@ -217,7 +228,7 @@ class Player:
                 # Some turns slowly.
                 self._key("pagedown", 24)
                 self._wait(9.5)
-                slowly = False
+                slowly, self._verified_slowly = False, True
             else:
                 self._key("t")
                 self._wait(2.0)
@@ -236,6 +247,7 @@ class Player:
         elif found := re.search(r"Hold the rotor at (\w+)'s target", do):
             self._set_points(found[1])
         elif "press to verify" in do:
+            self._verified_slowly = False
             self._key("space")
             self._wait(0.5)
         else:
@@ -333,7 +345,8 @@ class Player:
                     raise Stuck(f"A question was expected:\n{before}\n{self._read()}")
                 self._key("y")
                 self._wait(0.2)
-                self._at_neutral_before = False if key[1] == "N" else self._at_neutral_before
+                if key[1] == "N":
+                    self._turned_round = self._at_neutral_before = False
 
     def _read_sheet(self) -> None:
         self._key("question_mark")

@@ -6,6 +6,7 @@ Only what the framework does is left out: widgets, and dialogs lying over them. 
 from __future__ import annotations
 
 import argparse
+import functools
 import io
 from collections.abc import Callable
 from dataclasses import replace
@@ -38,8 +39,8 @@ WIDTH, HEIGHT = 80, 24
 LONG_PULL_S = 0.25
 #: And the passes so far are judged so many times less often, which costs most of the rest.
 JUDGED_LESS = 6
-#: The panel has at least so many lines, the key line one, and three parts an empty line above them.
-LEAST_PANEL, KEY_LINE, MARGINS = 3, 1, 3
+#: The view's measures, in lines: the panel has at least, what to do and what went wrong at most so many; the key line; empty lines.
+LEAST_PANEL, MOST_DO, MOST_DO_ENDED, MOST_ALARM, KEY_LINE, MARGINS = 3, 8, 16, 7, 1, 2
 
 
 class DeskHere(RehearsalDesk):
@@ -147,14 +148,18 @@ class ScreenHere:
 
     @staticmethod
     def _draw(state: JobState) -> str:
-        above = [drawing.title(state), drawing.steps(state, WIDTH), drawing.do(state)]
-        if state.snap.evaluation is None:
+        """As high and as wide as the view lays it out on the smallest terminal; what has no room there is not read."""
+        snap = state.snap
+        live = snap.evaluation is None and snap.failure is None and not snap.link_lost
+        above = [*(t.plain for t in (drawing.title(state), drawing.steps(state, WIDTH)))]
+        above.append(_cut(drawing.do(state), MOST_DO if live else MOST_DO_ENDED))
+        if live:
             above.append(_beside_each_other(drawing.figure(state), drawing.beside(state)))
-        below = [drawing.felt(state), drawing.alarm(state)]
-        taken = sum(len(_wrapped(t)) for t in (*above, *below)) + KEY_LINE + MARGINS
+        below = [_cut(drawing.felt(state), HEIGHT), _cut(drawing.alarm(state, WIDTH, low=True), MOST_ALARM)]
+        taken = sum(len(_wrapped(t)) for t in (*above, *below)) + KEY_LINE + (MARGINS if live else MARGINS - 1)
         room = max(HEIGHT - taken, LEAST_PANEL)
-        shown = _wrapped(drawing.panel(state, WIDTH, room))[: room if state.snap.evaluation is None else None]
-        return "\n".join([*(t.plain for t in above), *shown, *(t.plain for t in below)])
+        shown = _wrapped(drawing.panel(state, WIDTH, room).plain)[: room if snap.evaluation is None else None]
+        return "\n".join([*above, *shown, *below])
 
     def key(self, key: str) -> None:
         """Press a key of the job's screen, or answer a dialog."""
@@ -217,18 +222,26 @@ def _dialog_text(dialog: Any, desk: DeskHere) -> str:
     raise AssertionError(f"the player knows no dialog like {dialog}")
 
 
-def _wrapped(text: Text) -> list[str]:
-    if not text.plain:
+@functools.lru_cache(256)
+def _wrapped(text: str) -> list[str]:
+    """As the view wraps it. Most parts of the screen are the same as a moment before."""
+    if not text:
         return []
-    lines = text.plain.split("\n")
+    lines = text.split("\n")
     if all(cell_len(line) <= WIDTH for line in lines):
         return lines
     console = Console(width=WIDTH, file=io.StringIO())
-    return [line.plain for line in text.wrap(console, WIDTH)]
+    return [line.plain for line in Text(text).wrap(console, WIDTH)]
 
 
-def _beside_each_other(figure: Text, beside: Text) -> Text:
+def _cut(text: Text, lines: int) -> str:
+    """As it is, if that takes no more than so many lines; or else those lines."""
+    wrapped = _wrapped(text.plain)
+    return text.plain if len(wrapped) <= lines else "\n".join(wrapped[:lines])
+
+
+def _beside_each_other(figure: Text, beside: Text) -> str:
     """As high as the higher of both; the digits themselves are left to eyes."""
     rows = max(len(figure.plain.splitlines()), len(beside.plain.splitlines()))
     lines = beside.plain.splitlines()
-    return Text("\n".join(lines + [""] * (rows - len(lines))))
+    return "\n".join(lines + [""] * (rows - len(lines)))

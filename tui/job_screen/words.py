@@ -194,9 +194,10 @@ def points_words(points: PointsAdjusting) -> str:
     off = points.off_deg
     if off is None:
         return f"{opens} (no target given)"
+    if _within(points):
+        return f"✓ within limits · {opens}, {abs(off):.2f}° {'late' if off > 0 else 'early'}"
     way = "LATE: is to open earlier" if off > 0 else "EARLY: is to open later"
-    place = "✓ within limits" if _within(points) else "✗ BEYOND LIMITS"
-    return f"{place} · {opens}, {abs(off):.2f}° {way}"
+    return f"✗ BEYOND LIMITS · {opens}, {abs(off):.2f}° {way}"
 
 
 def moved_words(points: PointsAdjusting) -> str:
