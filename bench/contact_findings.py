@@ -172,8 +172,10 @@ def _wiring(run: Run, evaluation: Evaluation) -> list[tuple[str, str]]:
 
 
 def _changes(trace: BreakerTrace) -> list[Change]:
-    passes = trace.passes
-    return [p.opening for p in passes] + [p.closing_after for p in passes if p.closing_after is not None]
+    openings = [p.opening for p in trace.passes]
+    # A closing between two passes belongs to both.
+    closings = {c.edge.tick: c for p in trace.passes for c in (p.closing_before, p.closing_after) if c is not None}
+    return openings + list(closings.values())
 
 
 def _from_neutral_deg(result: BreakerResult) -> float | None:

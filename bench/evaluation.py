@@ -8,12 +8,13 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from bench import monte_carlo, outliers, speed_fit, steadiness, swing
+from bench import jump, monte_carlo, outliers, speed_fit, steadiness, swing
 from bench import neutral as neutral_module
 from bench.bench_file import BenchFile, Probe
 from bench.contacts import Change
 from bench.encoder import Place, edge_place, rest_place
 from bench.job import Breaker, Difference, Reference, ReferenceKind, Tolerance
+from bench.jump import Crossed, Jump
 from bench.motion import Rest
 from bench.neutral import Estimate, Finer, LiftedNeutral, Mark, Neutral
 from bench.procedure import PressMark
@@ -236,6 +237,7 @@ class _Evaluator:
         self.means: dict[str, list[LobeMean]] = {}
         self.changes: dict[int, float] = {}
         self.drifts: dict[str, Drift] = {}
+        self.jumps: dict[str, Jump] = {}
         #: How far the lobes show the disc to err over its turn, where that is more than is stated.
         self.off_centre_deg = 0.0
 
@@ -495,7 +497,7 @@ class _Evaluator:
 
     def _look_at_steadiness(self) -> None:
         breakers, plain = len(self.job.breakers), not self.job.needs_lobe_mark
-        for breaker in self.job.breakers:
+        for breaker, trace in zip(self.job.breakers, self.measured.traces, strict=True):
             means = self.means[breaker.name]
             lobes = [[self._crossing(p) for p in mean.passes] for mean in means]
             unseen_s = 0.0 if breaker.capacitor_uf == 0 else max((m.mean_bounce_s for m in means), default=0.0)
@@ -508,6 +510,37 @@ class _Evaluator:
             if seen is not None and seen.uneven:
                 self.off_centre_deg = max(self.off_centre_deg, seen.covering_deg)
                 self.notes.append(("lobes-uneven", f"{breaker.name}: {seen.text}"))
+            allowed = 0.0 if plain else 2 * max(stated, self.off_centre_deg)
+            marked = min((p.tick for p in self._marks()), default=0)
+            jumped = jump.jump(self._crossed(trace, means), marked, delay_s, allowed, breakers)
+            if jumped is not None:
+                self.jumps[breaker.name] = jumped
+            if not self.run.settings.guided and any(m.passes for m in means) and not trace.before:
+                self.notes.append(("slip-unchecked", jump.UNCHECKED))
+
+    def _marks(self) -> tuple[PressMark, ...]:
+        return self._presses() + (() if self.measured.mark is None else (self.measured.mark,))
+
+    def _crossed(self, trace: BreakerTrace, means: Sequence[LobeMean]) -> list[Crossed]:
+        """The passes that angles are made of, and what was crossed before neutral, each past its lobe's place."""
+        passes = [p for mean in means for p in mean.passes]
+        if not passes:
+            return []
+        about = math.fsum(p.angle_deg - p.ordinal * self.spacing for p in passes) / len(passes)
+        found = [(p, True) for p in passes]
+        for change in trace.before:
+            at = self.pass_angle(Pass(change, None), 0, self._delay(trace.breaker)[0])
+            found.append((replace(at, ordinal=round((at.angle_deg - about) / self.spacing)), False))
+        return [
+            Crossed(
+                p.taken.opening.edge.tick,
+                p.ordinal % self.job.unit.lobes,
+                p.angle_deg - p.ordinal * self.spacing,
+                p.speed_deg_s,
+                is_pass,
+            )
+            for p, is_pass in found
+        ]
 
     def _crossing(self, taken: PassAngle) -> Crossing:
         past = taken.angle_deg - taken.ordinal * self.spacing
@@ -526,13 +559,24 @@ class _Evaluator:
         drift = self.drifts.get(breaker.name)
         places = [self.running_deg(rest_place(p.count, self.offsets)) for p in marked]
         bound = 0.0 if drift is None else drift.bound_deg([p.angle_deg for p in passes], places)
-        return [steadiness.drift_term(bound, self.bench.decision.confidence)] if bound else []
+        jumped = self.jumps.get(breaker.name)
+        return self._moved(bound, 0.0 if jumped is None else jumped.bound_deg)
+
+    def _moved(self, drift_deg: float, jump_deg: float) -> list[Term]:
+        """A drift looks like a jump and a jump like a drift: the one that allows for more."""
+        if not drift_deg and not jump_deg:
+            return []
+        confidence = self.bench.decision.confidence
+        return [
+            steadiness.drift_term(drift_deg, confidence) if drift_deg >= jump_deg else jump.term(jump_deg, confidence)
+        ]
 
     def _drifted_apart(self, first: Breaker, one: LobeMean, second: Breaker, two: LobeMean) -> list[Term]:
         """What a drift may have done to the distance between two openings."""
         places = [[p.angle_deg for p in mean.passes] for mean in (one, two)]
         bound = steadiness.apart_deg(self.drifts.get(first.name), self.drifts.get(second.name), places[0], places[1])
-        return [steadiness.drift_term(bound, self.bench.decision.confidence)] if bound else []
+        jumps = [j for b in (first, second) if (j := self.jumps.get(b.name)) is not None and j.among_passes]
+        return self._moved(bound, max((j.bound_deg for j in jumps), default=0.0))
 
     # --- angles ------------------------------------------------------------------------------------------------------
 
@@ -589,8 +633,13 @@ class _Evaluator:
         mattering = steadiness.mattering(drifted, budget)
         if not mattering:
             return budget
-        self.notes.append(("angles-drift", steadiness.drift_text(self.drifts)))
-        return self._budget([*terms, *mattering])
+        if any(t.source == jump.JUMP for t in mattering):
+            self.notes.append(("angles-jump", jump.text(self.jumps)))
+        else:
+            self.notes.append(("angles-drift", steadiness.drift_text(self.drifts)))
+        expanded, confidence = budget.expanded_uncertainty_deg, self.bench.decision.confidence
+        moved = [jump.beside(t, expanded, confidence) if t.source == jump.JUMP else t for t in mattering]
+        return self._budget([*terms, *moved])
 
     def _decide(self, value_deg: float, budget: Budget, tolerance: Tolerance) -> Verdict:
         """By the bench's rule; of what drifts nothing can be said, whatever the rule."""

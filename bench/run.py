@@ -16,6 +16,7 @@ from typing import Any
 from bench import encoder_map, probe_patterns, procedure
 from bench.contacts import Change, ChannelTracker, ContactEdge, Flicker, LevelReading, Settled
 from bench.encoder import PhaseTable, directions_of, edges_of
+from bench.encoder_lines import LineWatch
 from bench.errors import BenchError, ProcedureError
 from bench.files import printable
 from bench.holding import Holding
@@ -124,6 +125,8 @@ class BreakerTrace:
     lobe_passes: list[int]
     passes: list[Pass] = field(default_factory=list)
     ordinals: list[int] = field(default_factory=list)
+    #: Openings in the running direction while neutral was still to be marked. No passes, but on the same disc.
+    before: list[Change] = field(default_factory=list)
     closing: Change | None = None
     #: The latest pass, while its closing is still to come.
     open_pass: Pass | None = None
@@ -184,6 +187,7 @@ def _copy(trace: BreakerTrace) -> BreakerTrace:
         lobe_passes=[*trace.lobe_passes],
         passes=[*trace.passes],
         ordinals=[*trace.ordinals],
+        before=[*trace.before],
         holes=[*trace.holes],
         recent=deque(trace.recent, maxlen=RECENT),
     )
@@ -227,6 +231,7 @@ class Run:
         self._known_count: int | None = None
         self._edges_broken_at: int | None = None
         self._next_edges_count: int | None = None
+        self._lines: LineWatch | None = None
         self._before_loss: Hello | None = None
 
     @property
@@ -361,6 +366,7 @@ class Run:
         self._ticks.restart()
         criteria = self.settings.bench.criteria
         self._motion = Motion(hello.counts_per_turn, hello.tick_hz)
+        self._lines = LineWatch(hello.counts_per_turn, hello.tick_hz)
         self._horizon = Horizon([b.channel for b in self.job.breakers], hello.tick_hz)
         self._trackers = [
             ChannelTracker(
@@ -528,10 +534,15 @@ class Run:
         if message.flags & EdgesFlag.AFTER_SUSPENSION or expected is None:
             self.phases.forget_run()
             self.epoch.turning_points.cut()
+            if self._lines is not None:
+                self._lines.cut()
         elif expected != message.count:
             self._edges_broken_at = self.tick
             self.phases.forget_run()
             self.epoch.turning_points.cut()
+        if self._lines is not None and self._lines.feed(ticks, boundaries):
+            self._line_dead()
+            return
         self.phases.learn(ticks, boundaries)
         if self.step is Step.NEUTRAL:
             self.epoch.turning_points.feed(ticks, boundaries, directions_of(message.steps))
@@ -648,6 +659,15 @@ class Run:
             raise ProcedureError("count-lost", f"{what} Without an index the whole run is void. Start again.")
         self._void_zero("count-doubtful", f"{what} The zero and all passes are void; mark neutral again.")
 
+    def _line_dead(self) -> None:
+        text = (
+            "Only one of the encoder's two lines changes while the rotor turns: the other one is dead, and nothing is counted. Check the "
+            "encoder's plug, its supply and both lines up to the board"
+        )
+        if not self.has_index or self.step is Step.SENSE or self.voids >= MOST_VOIDS:
+            raise ProcedureError("encoder-line-dead", f"{text}, then start again.")
+        self._void_zero("encoder-line-dead", f"{text}. The zero and all passes are void; mark neutral again.")
+
     def _void_zero(self, code: str, text: str) -> None:
         self.note(code, text)
         self.voids += 1
@@ -719,6 +739,8 @@ class Run:
         if self.holding is not None and steps.step in FOLLOWED:
             ordinal = self._ordinal(trace, change)
             trace.recent.append(Followed(ordinal, change, steps.step, self.holding.number))
+        if not is_pass and steps.step in (Step.MARKS, Step.NEUTRAL):
+            trace.before.append(change)
         if is_pass:
             if closing is not None and trace.passes and self._ordinal(trace, change) == trace.ordinals[-1]:
                 self._opened_twice(trace, change)
@@ -863,7 +885,7 @@ class Run:
     def _forget_passes(self) -> None:
         """What follows is another set of passes against the same zero."""
         for trace in self.epoch.traces:
-            trace.passes, trace.ordinals, trace.holes = [], [], []
+            trace.passes, trace.ordinals, trace.holes, trace.before = [], [], [], []
             trace.lobe_passes = [0] * self.job.unit.lobes
             trace.open_pass = None
 

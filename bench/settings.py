@@ -16,7 +16,7 @@ from bench.job_file import JobFile
 FORMAT = "breakerbench-journal"
 VERSION = 1
 #: Rises with any change of an estimator: the same bytes give the same document for the same number.
-ANALYSIS = 3
+ANALYSIS = 4
 DEFAULT_PASSES = 5
 LEAST_PASSES = 2
 MOST_PASSES = 10_000

@@ -30,6 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench import student
+from bench.jump import JUMP
 from bench.uncertainty import Budget, Term, rectangular, welch_satterthwaite
 
 #: Chance that scatter alone makes a drift in a job, shared by its breakers (Bonferroni).
@@ -173,8 +174,8 @@ def mattering(terms: Sequence[Term], budget: Budget) -> list[Term]:
 
 
 def drifts(budget: Budget) -> bool:
-    """Is there a drift in the budget? Then no verdict rests on it, whatever the rule."""
-    return any(t.source == DRIFT for t in budget.terms)
+    """Is there a drift or a jump in the budget? Then no verdict rests on it, whatever the rule."""
+    return any(t.source in (DRIFT, JUMP) for t in budget.terms)
 
 
 def roundness(

@@ -48,6 +48,8 @@ from sim.scenario import BoardTable
 _MASK = 0xFFFFFFFF
 _GATHER_S = 0.02
 _HOST_TYPES = frozenset(m.TYPE for m in HOST_MESSAGES)
+#: The check of frozen messages begins so, whatever the fingerprint.
+_FROZEN_START = 0xFFFF
 OTHER_FINGERPRINT = FINGERPRINT ^ 0x0BAD0BAD
 
 
@@ -183,7 +185,8 @@ class Board:
         if bad.reason not in ("type", "payload"):
             return
         content = cobs.decode(bad.wire)
-        if content[0] not in _HOST_TYPES and crc_hqx(content, crc_start(self._fingerprint)) == 0:
+        start = _FROZEN_START if content[0] == Hello.TYPE else crc_start(self._fingerprint)
+        if content[0] not in _HOST_TYPES and crc_hqx(content, start) == 0:
             self._reject(content[0])
 
     def _reject(self, kind: int) -> None:

@@ -11,7 +11,7 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
 
 from sim.figures import Figure, between, fixed, uniform
 
@@ -20,10 +20,20 @@ DEFAULT = "plain-single"
 _SUFFIX = ".toml"
 _NOT_SCENARIOS = (".job.toml", ".bench.toml")
 _MOST_BYTES = 1_000_000
+#: Longer keys, and longer words about them, are told with their beginning only.
+_MOST_KEY, _MOST_TOLD = 120, 400
 
 _Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,39}$")]
 _FileName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_][A-Za-z0-9_.-]{0,99}$")]
-_Line = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\r\n]*$")]
+
+
+def _shown(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("a text without control characters was expected")
+    return text
+
+
+_Line = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\r\n]*$"), AfterValidator(_shown)]
 _Direction = Literal["clockwise", "counterclockwise"]
 _Number = Annotated[float, Field(allow_inf_nan=False)]
 _When = Annotated[float, Field(ge=0, le=1e5, allow_inf_nan=False)]
@@ -32,7 +42,10 @@ _Few = Annotated[int, Field(ge=1, le=9)]
 
 
 class ScenarioError(Exception):
-    """A scenario that cannot be used: which file, which key, what was expected."""
+    """A scenario that cannot be used: which file, which key, what was expected. Nothing in it can steer a terminal."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text))
 
 
 class _Table(BaseModel):
@@ -426,7 +439,7 @@ def read(path: Path) -> Scenario:
     except UnicodeDecodeError:
         raise ScenarioError(f"{path}: a TOML file in UTF-8 was expected") from None
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
-        raise ScenarioError(f"{path}: not valid TOML ({error})") from None
+        raise ScenarioError(f"{path}: not valid TOML ({_cut(str(error), _MOST_TOLD)})") from None
     return parse(tables, str(path), path.name.removesuffix(_SUFFIX), path.resolve().parent)
 
 
@@ -443,8 +456,8 @@ def parse(tables: dict[str, object], file: str, name: str, folder: Path | None =
 
 def _first(error: ValidationError) -> str:
     found = error.errors(include_url=False, include_context=False)[0]
-    key = ".".join(str(part) for part in found["loc"])
-    text = found["msg"].removeprefix("Value error, ")
+    key = _cut(".".join(str(part) for part in found["loc"]), _MOST_KEY)
+    text = _cut(found["msg"].removeprefix("Value error, "), _MOST_TOLD)
     if found["type"] == "extra_forbidden":
         text = "unknown key"
     elif found["type"] == "missing":
@@ -454,3 +467,7 @@ def _first(error: ValidationError) -> str:
         shown = given if not isinstance(given, float) or math.isfinite(given) else str(given)
         text += f", not {str(shown)[:60]!r}"
     return f"{key}: {text}" if key else text
+
+
+def _cut(text: str, most: int) -> str:
+    return text if len(text) <= most else f"{text[:most]}…"

@@ -112,13 +112,14 @@ class Simulator:
 
     def _listen(self) -> None:
         if self._process.stdout is not None:
-            for text in self._process.stdout:
-                try:
-                    line = json.loads(text)
-                except ValueError:
-                    continue
-                if isinstance(line, dict):
-                    if isinstance(line.get("truth"), dict):
-                        self._truth = line["truth"]
-                    self._lines.put(line)
+            with self._process.stdout as told:
+                for text in told:
+                    try:
+                        line = json.loads(text)
+                    except ValueError:
+                        continue
+                    if isinstance(line, dict):
+                        if isinstance(line.get("truth"), dict):
+                            self._truth = line["truth"]
+                        self._lines.put(line)
         self._lines.put(None)

@@ -45,6 +45,7 @@ class Host:
         self._framer = Framer()
         self._reader = FrameReader()
         self._sequence = 0
+        self._fences = 0
         self.frames: list[Frame] = []
         self.bad: list[BadFrame] = []
 
@@ -91,9 +92,12 @@ class Host:
         self.raw(b"\0")
         self.send(Identify(1))
         self.until(lambda m: isinstance(m, Hello))
-        # Both the greeting after the reset and the answer may come; neither is to be taken for something else later.
-        while not self.quiet():
-            pass
+        # Both the greeting after the reset and the answer may come; neither is to be taken for something else later. A board answers in
+        # the order of asking, so that after this Pong nothing of them is still under way.
+        self._fences += 1
+        token = 60_000 + self._fences
+        self.send(Ping(token))
+        self.until(lambda m: isinstance(m, Pong) and m.token == token)
         return self.hello
 
     @property
@@ -126,7 +130,8 @@ def test_identify_is_answered_by_a_hello_with_this_fingerprint(host: Host) -> No
 def test_outside_a_session_the_board_says_nothing_else(host: Host) -> None:
     host.greet()
     assert host.quiet()
-    assert {type(f.message) for f in host.frames} == {Hello}
+    # Those two were asked for.
+    assert {type(f.message) for f in host.frames} == {Hello, Pong}
     host.send(PressRequest(3))
     assert host.quiet()
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.end_to_end.commands import SCENARIOS, breakerbench
+from tests.end_to_end.commands import BRISK_HAND, SCENARIOS, breakerbench, here
 
 
 def capture(folder: Path, name: str, opens_deg: float, changes: tuple[tuple[str, str], ...] = ()) -> Path:
@@ -14,7 +14,7 @@ def capture(folder: Path, name: str, opens_deg: float, changes: tuple[tuple[str,
     scenario, job = folder / f"{name}.toml", folder / f"{name}.job.toml"
     lines = (SCENARIOS / "plain-single.toml").read_text("utf-8").splitlines()
     lines = [f"opens_deg = {opens_deg}" if line.startswith("opens_deg") else line for line in lines]
-    scenario.write_text("\n".join(lines).replace("plain-single.job.toml", job.name), "utf-8")
+    scenario.write_text("\n".join(lines).replace("plain-single.job.toml", job.name) + BRISK_HAND, "utf-8")
     text = (SCENARIOS / "plain-single.job.toml").read_text("utf-8")
     for old, new in changes:
         assert old in text
@@ -54,17 +54,17 @@ def test_the_change_is_told_as_one_document_with_the_exit_status_of_the_first(ca
         assert abs(change["change_deg"] + 2.4) < 2 * change["expanded_uncertainty_deg"]
         assert change["larger_than_uncertainty"] is True
     assert found["sensitivity"] is None
-    assert done.status == breakerbench("replay", captures["before"], "--json").status == 1
-    assert breakerbench("replay", captures["after"], "--against", captures["before"]).status == 0
+    assert done.status == here("replay", captures["before"], "--json").status == 1
+    assert here("replay", captures["after"], "--against", captures["before"]).status == 0
 
 
 def test_the_same_captures_give_the_same_bytes(captures: dict[str, Path]) -> None:
     command = ("replay", captures["before"], "--against", captures["after"], "--json", "--moved", "0.15 mm")
-    assert breakerbench(*command).out == breakerbench(*command).out
+    assert breakerbench(*command).out == here(*command).out
 
 
 def test_in_words_each_row_and_the_sensitivity_are_told(captures: dict[str, Path]) -> None:
-    done = breakerbench("replay", captures["before"], "--against", captures["after"], "--moved", "0.15 mm")
+    done = here("replay", captures["before"], "--against", captures["after"], "--moved", "0.15 mm")
     assert done.out.startswith("SIMULATED UNIT")
     assert "it opens earlier in the running direction" in done.out
     assert "common, cancels" in done.out
@@ -95,7 +95,7 @@ def test_another_unit_is_refused_in_one_sentence(captures: dict[str, Path], as_j
 )
 def test_what_makes_no_sense_is_refused(captures: dict[str, Path], arguments: tuple[str, ...], said: str) -> None:
     told = [str(captures["after"]) if a == "AFTER" else a for a in arguments]
-    done = breakerbench("replay", captures["before"], *told)
+    done = here("replay", captures["before"], *told)
     assert done.status == 2
     assert said in done.err
     assert done.out == ""
@@ -106,7 +106,7 @@ def test_a_later_capture_without_a_measurement_cannot_be_compared_with(
 ) -> None:
     torn = tmp_path / "torn.capture"
     torn.write_bytes(captures["after"].read_bytes()[:60_000])
-    done = breakerbench("replay", captures["before"], "--against", torn)
+    done = here("replay", captures["before"], "--against", torn)
     assert done.status == 2
     assert "no valid measurement, so there is nothing to compare with" in done.err
     # An earlier one without keeps its own failure and exit status.

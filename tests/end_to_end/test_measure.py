@@ -13,7 +13,7 @@ import pytest
 
 from bench.journal import JournalReader, Kind
 from tests.contract.peers import stranger_port
-from tests.end_to_end.commands import COMMAND, JOB, breakerbench, running, simulator, with_fault
+from tests.end_to_end.commands import COMMAND, JOB, TWO, breakerbench, brisk, here, running, simulator, with_fault
 
 STRANGER_JOB = """
 [unit]
@@ -53,10 +53,10 @@ def test_measure_by_tcp_with_fewer_passes() -> None:
     assert {o["passes_used"] for o in done.document["breakers"][0]["openings"]} <= {3, 4}
 
 
-def test_the_port_may_come_from_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:
-    with simulator() as port:
+def test_the_port_may_come_from_the_environment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with simulator(brisk(tmp_path)) as port:
         monkeypatch.setenv("BREAKERBENCH_PORT", port)
-        assert breakerbench("measure", JOB, "--headless", "--json").status == 0
+        assert breakerbench("measure", JOB, "--headless", "--json", *TWO).status == 0
 
 
 def test_the_bench_file_states_sense_and_port(data_folder: Path) -> None:
@@ -92,7 +92,7 @@ def assert_failed_well(status: int, out: str, err: str, capture: Path, code: str
     assert document["journal"] == str(capture)
     text = document["error"]["text"]
     assert err.count(text) == 1
-    again = breakerbench("replay", capture, "--json")
+    again = here("replay", capture, "--json")
     assert (again.status, again.out) == (4, out)
 
 
@@ -246,7 +246,7 @@ def test_a_job_file_that_cannot_be_used(case: str, tmp_path: Path) -> None:
     text, key = BAD_JOBS[case]
     job = tmp_path / "job.toml"
     job.write_text(text, "utf-8")
-    done = breakerbench("measure", job, "--port", "/dev/null", "--headless", "--json")
+    done = here("measure", job, "--port", "/dev/null", "--headless", "--json")
     assert done.status == 2
     said = done.document["error"]["text"]
     assert str(job) in said
@@ -293,14 +293,18 @@ def test_a_capture_that_is_none(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no full device")
-@pytest.mark.parametrize("form", [("--json",), ()])
-def test_output_that_cannot_be_written_is_one_sentence_and_no_verdict(form: tuple[str, ...], tmp_path: Path) -> None:
+def test_output_that_cannot_be_written_is_one_sentence_and_no_verdict(tmp_path: Path) -> None:
     capture = tmp_path / "run.capture"
-    assert breakerbench("rehearse", "--headless", "--seed", "3", "--capture", capture).status == 0
-    for command in (("replay", capture), ("rehearse", "--headless", "--capture", tmp_path / "again.capture")):
+    # The first makes the capture that the others replay.
+    for command in (
+        ("rehearse", "--headless", "--seed", "3", "--json", "--capture", capture),
+        ("replay", capture, "--json"),
+        ("replay", capture),
+        ("rehearse", "--headless", "--capture", tmp_path / "again.capture"),
+    ):
         with open("/dev/full", "w") as full:
             done = subprocess.run(
-                [*COMMAND, *map(str, command), *form],
+                [*COMMAND, *map(str, command)],
                 stdout=full,
                 stderr=subprocess.PIPE,
                 stdin=subprocess.DEVNULL,

@@ -6,13 +6,21 @@ from pathlib import Path
 
 import pytest
 
-from bench.journal import JournalReader, Kind
-from tests.end_to_end.commands import breakerbench, running
+from tests.end_to_end.commands import Outcome, board_bytes, breakerbench, here, running
 
 
-def test_a_rehearsal_ends_inside_and_replays_to_the_same_document(tmp_path: Path) -> None:
-    capture = tmp_path / "run.capture"
-    live = breakerbench("rehearse", "--headless", "--json", "--seed", "3", "--capture", capture)
+@pytest.fixture(scope="module")
+def rehearsed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Outcome, Path]:
+    """One rehearsal of seed 3: what it printed, and its capture. Nothing here writes to either."""
+    folder = tmp_path_factory.mktemp("rehearsed")
+    capture = folder / "run.capture"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("BREAKERBENCH_HOME", str(folder / "home"))
+        return breakerbench("rehearse", "--headless", "--json", "--seed", "3", "--capture", capture), capture
+
+
+def test_a_rehearsal_ends_inside_and_replays_to_the_same_document(rehearsed: tuple[Outcome, Path]) -> None:
+    live, capture = rehearsed
     assert live.status == 0
     assert live.document["valid"] is True
     assert live.document["simulated"] is True
@@ -21,9 +29,8 @@ def test_a_rehearsal_ends_inside_and_replays_to_the_same_document(tmp_path: Path
     assert (again.status, again.out) == (live.status, live.out)
 
 
-def test_the_truth_is_shown_only_when_asked_for_and_lies_within_the_interval() -> None:
-    plain = breakerbench("rehearse", "--headless", "--json", "--seed", "2")
-    assert "truth" not in plain.document
+def test_the_truth_is_shown_only_when_asked_for_and_lies_within_the_interval(rehearsed: tuple[Outcome, Path]) -> None:
+    assert "truth" not in rehearsed[0].document
     told = breakerbench("rehearse", "--headless", "--json", "--seed", "2", "--show-truth").document
     truth = {(o["breaker"], o["lobe"]): o for o in told["truth"]["openings"]}
     for breaker in told["breakers"]:
@@ -33,20 +40,10 @@ def test_the_truth_is_shown_only_when_asked_for_and_lies_within_the_interval() -
             assert abs(opening["angle_deg"] - true["angle_deg"]) < opening["expanded_uncertainty_deg"]
 
 
-def test_the_same_seed_gives_the_same_bytes(tmp_path: Path) -> None:
-    captures = []
-    for name in ("a", "b"):
-        capture = tmp_path / f"{name}.capture"
-        breakerbench("rehearse", "--headless", "--seed", "5", "--capture", capture)
-        started, data = False, b""
-        with JournalReader(capture) as reader:
-            reader.header()
-            for record in reader.records():
-                if record.kind is Kind.TO_BOARD:
-                    started = started or len(record.payload) > 11
-                elif record.kind is Kind.FROM_BOARD and started:
-                    data += record.payload
-        captures.append(data)
+def test_the_same_seed_gives_the_same_bytes(rehearsed: tuple[Outcome, Path], tmp_path: Path) -> None:
+    again = tmp_path / "again.capture"
+    breakerbench("rehearse", "--headless", "--seed", "3", "--capture", again)
+    captures = [board_bytes(rehearsed[1]), board_bytes(again)]
     shorter = min(map(len, captures))
     assert shorter > 100_000
     # How much follows the last pass depends on when Stop arrives; all before it is the same.
@@ -62,7 +59,7 @@ def test_scenarios_end_as_they_are_named(scenario: str, status: int, tmp_path: P
     done = breakerbench("rehearse", "--scenario", scenario, "--headless", "--json", "--seed", "3", "--capture", capture)
     assert done.status == status, done.err
     assert done.document["valid"] is True
-    again = breakerbench("replay", capture, "--json")
+    again = here("replay", capture, "--json")
     assert (again.status, again.out) == (done.status, done.out)
     if scenario == "high-friction":
         assert "neutral-band-wide" in [n["code"] for n in done.document["notes"]]
@@ -88,9 +85,8 @@ def test_what_cannot_be_measured_says_why(scenario: str, code: str, words: str, 
     assert (again.status, again.out) == (4, done.out)
 
 
-def test_explain_tells_one_openings_story(tmp_path: Path) -> None:
-    capture = tmp_path / "run.capture"
-    live = breakerbench("rehearse", "--headless", "--json", "--seed", "3", "--capture", capture).document
+def test_explain_tells_one_openings_story(rehearsed: tuple[Outcome, Path]) -> None:
+    live, capture = rehearsed[0].document, rehearsed[1]
     story = breakerbench("replay", capture, "--explain", "main:0")
     assert story.status == 0
     opening = live["breakers"][0]["openings"][0]
@@ -105,7 +101,7 @@ def test_explain_tells_one_openings_story(tmp_path: Path) -> None:
         "Verdict: inside",
     ):
         assert words in story.out
-    missing = breakerbench("replay", capture, "--explain", "main:9")
+    missing = here("replay", capture, "--explain", "main:9")
     assert missing.status == 2
     assert "main:0, main:1, main:2, main:3" in missing.err
 
@@ -154,5 +150,5 @@ def test_an_interrupted_rehearsal_keeps_what_it_has(tmp_path: Path) -> None:
         out, err = process.communicate(timeout=20)
         assert "Traceback" not in err
         assert process.returncode == 130
-    again = breakerbench("replay", capture, "--json")
+    again = here("replay", capture, "--json")
     assert (again.status, again.out) == (130, out)

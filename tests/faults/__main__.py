@@ -1,6 +1,8 @@
-"""The fault matrix: `python -m tests.faults [ROW…] [--runs N] [--first-seed N] [--peer firmware] [--json]`
+"""The fault matrix: `python -m tests.faults [ROW…] [--runs N] [--first-seed N] [--peer firmware] [--results FILE] [--json]`
 
-One line per row; a row is named by any part of its name. Exits 1 if a row does not hold.
+One line per row; a row is named by any part of its name. Exits 1 if a row does not hold. With `--results` every run is written down as soon
+as it has ended, and one that is there already is not played again: a long table can be stopped and gone on with. The file belongs to
+one state of the program; after a change begin another one.
 """
 
 from __future__ import annotations
@@ -9,9 +11,10 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict
+from dataclasses import asdict, replace
+from pathlib import Path
 
 from tests.faults.matrix import ROWS, run
 from tests.faults.row import Outcome, Row, Tally, table
@@ -28,13 +31,41 @@ def _one(task: tuple[str, int, str]) -> Outcome:
 
 
 def collect(
-    rows: Sequence[Row], runs: int, first_seed: int = 0, processes: int = 2, peer: str = "memory"
+    rows: Sequence[Row],
+    runs: int,
+    first_seed: int = 0,
+    processes: int = 2,
+    peer: str = "memory",
+    results: Path | None = None,
 ) -> list[Tally]:
-    """So many runs of each row."""
-    tasks = [(row.name, first_seed + n, peer) for row in rows for n in range(min(runs, row.most_runs))]
+    """So many runs of each row; the first ones of all rows come first. Those in `results` are taken from there, others written to it."""
+    most = {row.name: min(runs, row.most_runs) for row in rows}
+    tasks = [(row.name, first_seed + n, peer) for n in range(runs) for row in rows if n < most[row.name]]
+    known = {} if results is None or not results.exists() else dict(_written(results))
+    outcomes = [known[task] for task in tasks if task in known]
+    left = [task for task in tasks if task not in known]
     with ProcessPoolExecutor(processes) as pool:
-        outcomes = list(pool.map(_one, tasks, chunksize=4))
+        for task, outcome in zip(left, pool.map(_one, left), strict=True):
+            outcomes.append(outcome)
+            if results is not None:
+                with results.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps({"peer": task[2], **asdict(outcome)}) + "\n")
     return [Tally(row, tuple(o for o in outcomes if o.row == row.name)) for row in rows]
+
+
+def _written(results: Path) -> Iterator[tuple[tuple[str, int, str], Outcome]]:
+    """Runs that were written down; half a line, at which a run was stopped, is none."""
+    for line in results.read_text("utf-8").splitlines():
+        try:
+            found = json.loads(line)
+        except ValueError:
+            continue
+        peer = found.pop("peer")
+        outcome = Outcome(**found)
+        yield (
+            (outcome.row, outcome.seed, peer),
+            replace(outcome, notes=tuple(outcome.notes), faults=tuple(outcome.faults)),
+        )
 
 
 def main() -> int:
@@ -47,11 +78,14 @@ def main() -> int:
     parser.add_argument(
         "--peer", choices=("memory", "firmware"), default="memory", help="the board; rows that can have it"
     )
+    parser.add_argument(
+        "--results", type=Path, metavar="FILE", help="runs are kept there, and those there not played again"
+    )
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
     began = time.monotonic()
     rows = [r for r in chosen(given.rows) if given.peer in r.peers]
-    tallies = collect(rows, given.runs, given.first_seed, given.processes, given.peer)
+    tallies = collect(rows, given.runs, given.first_seed, given.processes, given.peer, given.results)
     missed = [text for tally in tallies for text in tally.misses()]
     if given.json:
         found = [

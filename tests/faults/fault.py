@@ -26,6 +26,8 @@ class Fault:
         self.draw = draw
         self.struck_s: float | None = None
         self.at_s: float | None = None
+        #: From when on the stream shows it, where that is later than when it struck.
+        self.shows_s: float | None = None
         #: How far the hand is behind its program.
         self.lag_deg = 0.0
 

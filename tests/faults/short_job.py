@@ -390,7 +390,8 @@ def _told(outcome: Outcome, row: Row, host: Host, fault: Fault) -> Outcome:
     times = [at for code, at in host.told.items() if code in row.told and at >= struck - PIECE_S]
     if not times:
         return outcome
-    return replace(outcome, told=True, told_after_s=max(min(times) - struck, 0.0))
+    shows = struck if fault.shows_s is None else fault.shows_s
+    return replace(outcome, told=True, told_after_s=max(min(times) - shows, 0.0))
 
 
 def _replayed(path: Path, told_by: list[Seen]) -> tuple[int, Run | None]:

@@ -63,6 +63,7 @@ class _Core:
 
     def __init__(self, board: process.Board) -> None:
         self._board = board
+        self._said = 0
         board.run(board.cycle + process.CYCLE_HZ)
         board.give(process.one(board.cycle, process.RESET))
         # Its greeting, which is not an answer.
@@ -70,10 +71,11 @@ class _Core:
 
     def say(self, data: bytes) -> None:
         self._board.give(process.host_bytes(data, self._board.cycle))
-        self._sent = len(data)
+        self._said += len(data)
 
     def wait(self, seconds: float) -> bytes:
-        said, self._sent = getattr(self, "_sent", 0), 0
+        # The bytes of the host take their time, too.
+        said, self._said = self._said, 0
         cycles = said * process.BYTE_CYCLES + round(seconds * process.CYCLE_HZ)
         return self._board.run(self._board.cycle + cycles).data
 
@@ -116,6 +118,8 @@ def check(data: bytes) -> None:
     try:
         answered = list(_answers(_Core(core), data))
     except RuntimeError:
+        # It has ended by itself, which is what was looked for; the next input gets another process.
+        _end()
         _running.clear()
         raise
     hold(answered == simulated, f"the firmware answers {answered}, the simulator's board {simulated}")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from bench import bench_file, check_list, job_file
-from bench.errors import BenchError
+from bench.errors import BenchError, BenchFileError, JobFileError
 from bench.settings import header, read_header
 from firmware_protocol.framing import Framer
 from firmware_protocol.messages import Start
@@ -183,8 +183,8 @@ def _target(
     return Target(name, what, _checked(load, refusal), mutations.toml, seeds, 6_000, 0.8)
 
 
-JOB = _target("job", "job files", _job, job_file.JobFileError, _more(_CIRCLE, "*.job.toml"))
-BENCH = _target("bench", "bench files", _bench, bench_file.BenchFileError, _more(_BENCH, "*.bench.toml"))
+JOB = _target("job", "job files", _job, JobFileError, _more(_CIRCLE, "*.job.toml"))
+BENCH = _target("bench", "bench files", _bench, BenchFileError, _more(_BENCH, "*.bench.toml"))
 CHECKS = _target("checks", "lists of other checks", _checks, check_list.CheckListError, _more(_CHECKS))
 SCENARIO = _target(
     "scenario",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from functools import cache
+from pathlib import Path
 from random import Random
 from typing import Any
 
@@ -86,7 +87,7 @@ def check_replay(data: bytes) -> None:
     hold(_in_other_pieces(path) == text, "in other pieces, with a screen looking on, the document is another one")
 
 
-def _refusal(path: Any) -> str:
+def _refusal(path: Path) -> str:
     try:
         replay(path)
     except BenchError as error:
@@ -112,7 +113,7 @@ def _refuse(constant: str) -> None:
     hold(False, f"{constant} in the document")
 
 
-def _in_other_pieces(path: Any) -> str:
+def _in_other_pieces(path: Path) -> str:
     """As `replay`, but neighbouring bytes of one direction run together and are cut anew."""
     with JournalReader(path) as reader:
         run = Run(read_header(reader.header(), str(path)))
@@ -173,9 +174,8 @@ def _script(turns: float, edges: bool, breakers: int = 1) -> scripted.Script:
     found = scripted.turning(turns, _SPEED_DEG_S)
     over = ((10.0, 80.0), (190.0, 260.0)), ((11.0, 80.0), (191.0, 260.0))
     # Neutral is marked at once: without the turn before, which only serves the index.
-    path, presses = scripted.MARKING[2:], scripted.MARKING_PRESSES
-    begin = path[0][0]
-    path = tuple((t - begin, deg) for t, deg in path)
+    begin, presses = scripted.MARKING[2][0], scripted.MARKING_PRESSES
+    path = tuple((t - begin, deg) for t, deg in scripted.MARKING[2:])
     end_s, end_deg = path[-1]
     long = turns * 360
     return scripted.Script(

@@ -13,7 +13,7 @@ from tests.performance.growth import Curve, Growth
 from tests.science.families_jobs import Family, carry_out
 from tests.science.families_list import FAMILIES
 
-PASSES = (3, 5, 10, 20, 50, 100, 200, 500)
+PASSES = (3, 5, 10, 20, 50, 100, 200)
 #: Each figure is the median over so many jobs.
 JOBS = 5
 #: What of a budget passes can lower.

@@ -16,7 +16,7 @@ from tests.science.families_list import FAMILIES
 
 #: Plain jobs, the two finest, the widest arc, and a delay found by turning at two speeds.
 NAMES = ("poles-4", "10°-swings", "10°-rests-fine", "40°-unmapped", "delay-line")
-JOBS = 200
+JOBS = 100
 BOUNDS = ("sub-count steady", "sub-count accelerating", "zero-speed", "swing")
 REPEATS = 600
 

@@ -18,6 +18,8 @@ themselves are in [results/figures.json](results/figures.json).
 
 A figure that counts is a ratio to a peer or to a limit taken in the same run. Times depend on the machine and on what else it did: each
 section tells its date and the load average (processes that want a core; the measurement's own are among them) before and after it.
+Shares of a core, and times for each edge, of replay, decoding and evaluation over an axis, are processor time, which other programs change
+little; latencies, and times of whole commands and of the record store, are by the wall clock, and are worse on a busy machine.
 An exponent is the slope of the least-squares line through the logarithms of the points: 0 does not grow, 1 grows linearly. What is said in
 words comes from the upper half of the points, where fixed parts matter least.
 """

@@ -77,21 +77,32 @@ class Results:
         self.page = folder / "RESULTS.md"
         self._folder = folder / "results"
         self._figures = self._folder / "figures.json"
-        self.sections: dict[str, Section] = {}
-        if self._figures.exists():
-            kept = json.loads(self._figures.read_text("utf-8"))
-            self.sections = {d["name"]: read_section(d) for d in kept["sections"]}
+
+    @property
+    def sections(self) -> dict[str, Section]:
+        """As they are in the file now: those of growth come last."""
+        if not self._figures.exists():
+            return {}
+        found = map(read_section, json.loads(self._figures.read_text("utf-8"))["sections"])
+        return {s.name: s for s in sorted(found, key=lambda s: (s.growth is not None, s.name))}
 
     def put(self, section: Section) -> None:
-        """Keep a section in place of the one of its name, and write everything that shows it."""
+        """Keep a section in place of the one of its name, and write all that shows it.
+
+        The others are read anew: another run may have taken them meanwhile.
+        """
         from tests.performance.page import page
 
-        self.sections[section.name] = section
+        kept = {**self.sections, section.name: section}
+        document = {
+            "format": "breakerbench-performance",
+            "version": 1,
+            "sections": [kept[name].document() for name in sorted(kept)],
+        }
         self._folder.mkdir(exist_ok=True)
-        ordered = [self.sections[name] for name in sorted(self.sections, key=lambda n: (n.startswith(GROWING), n))]
-        document = {"format": "breakerbench-performance", "version": 1, "sections": [s.document() for s in ordered]}
-        text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
-        self._figures.write_text(text + "\n", "utf-8")
+        fresh = self._figures.with_suffix(".new")
+        fresh.write_text(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n", "utf-8")
+        fresh.replace(self._figures)
         if section.growth is not None:
             (self._folder / f"{section.name}.svg").write_bytes(growth_svg(section.growth))
-        self.page.write_text(page(ordered), "utf-8")
+        self.page.write_text(page(list(self.sections.values())), "utf-8")

@@ -120,6 +120,11 @@ class ScreenBench:
         return self._screen.pid
 
     @property
+    def text(self) -> str:
+        """What the terminal got last, with its control sequences."""
+        return self._text[-3000:].decode("utf-8", "replace")
+
+    @property
     def bytes_sent(self) -> int:
         """By the board so far, as they were passed on."""
         return len(self._sent)
@@ -192,7 +197,7 @@ class ScreenBench:
         deadline, number = time.monotonic() + WITHIN_S, 0
         while not condition():
             if time.monotonic() > deadline or self._screen.poll() is not None:
-                raise AssertionError(f"the screen did not come so far: {self._text[-3000:].decode('utf-8', 'replace')}")
+                raise AssertionError(f"the screen did not come so far: {self.text}")
             if keys:
                 os.write(self._terminal, keys[number % len(keys)])
                 number += 1

@@ -7,7 +7,7 @@ from pathlib import Path
 import pypdf
 import pytest
 
-from tests.end_to_end.commands import breakerbench
+from tests.end_to_end.commands import breakerbench, here
 from tests.reports.support import Kept, keep
 
 
@@ -25,7 +25,7 @@ def test_a_report_is_written_in_both_kinds_and_replays(home: Path, kept: Kept, t
     assert told.document["journal_inside"] is True
     assert breakerbench("report", kept.record.id, "-o", printed).status == 0
     assert len(pypdf.PdfReader(printed).pages) >= 5
-    assert breakerbench("replay", page, "--json").out == breakerbench("replay", kept.journal, "--json").out
+    assert here("replay", page, "--json").out == here("replay", kept.journal, "--json").out
     assert home == kept.folder
 
 
@@ -36,7 +36,7 @@ def test_records_verify_takes_the_one_file(page: Path, tmp_path: Path) -> None:
     assert whole.document["report"]["unchecked"] == []
     changed = tmp_path / "changed.html"
     changed.write_text(page.read_text("utf-8").replace("INSIDE", "OUTSIDE"), "utf-8")
-    found = breakerbench("records", "verify", changed, "--json")
+    found = here("records", "verify", changed, "--json")
     assert (found.status, found.document["report"]["problems"]) == (5, ["The file was changed after it was written."])
 
 
@@ -52,11 +52,11 @@ def test_what_cannot_be_reported_is_told_in_one_sentence(kept: Kept, page: Path,
     there = tmp_path / "there.html"
     there.write_text("mine", "utf-8")
     assert breakerbench("report", "NONE", "-o", tmp_path / "r.html").status == 2
-    assert breakerbench("report", kept.record.id, "-o", tmp_path / "r.txt").status == 2
-    assert breakerbench("report", kept.record.id, "-o", there).status == 2
+    assert here("report", kept.record.id, "-o", tmp_path / "r.txt").status == 2
+    assert here("report", kept.record.id, "-o", there).status == 2
     assert there.read_text("utf-8") == "mine"
-    assert breakerbench("report", kept.record.id).status == 2
-    assert breakerbench("report", page, "-o", tmp_path / "r.pdf").status == 2
+    assert here("report", kept.record.id).status == 2
+    assert here("report", page, "-o", tmp_path / "r.pdf").status == 2
     nowhere = breakerbench("report", kept.record.id, "-o", tmp_path / "none" / "r.html", "--json")
     assert nowhere.status == 4
     assert nowhere.document["error"]["code"] == "report-not-written"
@@ -69,20 +69,20 @@ def test_history_is_told_in_words_and_as_a_document_and_drawn(tmp_path: Path) ->
     assert words.status == 0, words.err
     assert "Drift: cannot be told; 1 measurements are too few for a line" in words.out
     assert (tmp_path / "h.svg").read_text("utf-8").startswith("<?xml")
-    told = breakerbench("history", "SIM-0002", "--json").document
+    told = here("history", "SIM-0002", "--json").document
     assert told["format"] == "breakerbench-history"
     (unit,) = told["units"]
     assert unit["serial_number"] == "SIM-0002"
     assert {t["kind"] for t in unit["trends"]} >= {"angle", "dwell", "check"}
-    assert breakerbench("history", "--shop").out.splitlines()[1].startswith("SIM-0002")
+    assert here("history", "--shop").out.splitlines()[1].startswith("SIM-0002")
 
 
 @pytest.mark.usefixtures("home")
 def test_what_history_cannot_tell_is_said(tmp_path: Path) -> None:
     assert breakerbench("history", "NOBODY").status == 2
-    assert breakerbench("history").status == 2
-    assert breakerbench("history", "SIM-0002", "--shop").status == 2
-    assert breakerbench("history", "SIM-0002", "--plot", tmp_path / "h.png").status == 2
+    assert here("history").status == 2
+    assert here("history", "SIM-0002", "--shop").status == 2
+    assert here("history", "SIM-0002", "--plot", tmp_path / "h.png").status == 2
 
 
 def test_a_compensated_cam_of_fourteen_lobes_and_two_breakers_fits_its_pages(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from textual.app import App
+from textual.events import Paste
 from textual.pilot import Pilot
 from textual.widget import Widget
 from textual.widgets import Input
@@ -80,8 +81,16 @@ class Hand:
         return next((one.label for one in control.ancestors if isinstance(one, Field)), "")
 
     async def fill(self, label: str, text: str, nth: int = 0) -> None:
+        """Put `text` in the place of what stands there, key by key."""
         await self.go_to(label, nth)
         await self.press("end", "ctrl+u", *text)
+
+    async def paste(self, label: str, text: str) -> None:
+        """The same in one piece, as a terminal pastes it: where the typing itself is not what is stated."""
+        await self.go_to(label)
+        await self.press("end", "ctrl+u")
+        self.app.post_message(Paste(text))
+        await self.pilot.pause()
 
     async def choose(self, label: str, word: str, nth: int = 0) -> None:
         await self.go_to(label, nth)
@@ -132,9 +141,26 @@ def at_the_form(home: Path, act: Callable[[Hand], Awaitable[Any]], size: tuple[i
     return asyncio.run(run())
 
 
-async def unit(hand: Hand, serial: str = "SIM-0001", coupling: str = "none") -> None:
-    await hand.fill("part number", "DEMO-1")
-    await hand.fill("serial number", serial)
+#: What `unit` enters, where it stands there already.
+UNIT = job_file.parse(
+    {
+        "unit": {
+            "part_number": "DEMO-1",
+            "serial_number": "SIM-0001",
+            "rotation": "clockwise",
+            "poles": 4,
+            "impulse_coupling": "none",
+        },
+        "breaker": [{"name": "main", "channel": 0}],
+    },
+    "unit",
+)
+
+
+async def unit(hand: Hand, coupling: str = "none", typed: bool = False) -> None:
+    put = hand.fill if typed else hand.paste
+    await put("part number", "DEMO-1")
+    await put("serial number", "SIM-0001")
     await hand.choose("rotation", "clockwise")
     await hand.choose("poles", "4")
     await hand.choose("impulse coupling", coupling)
@@ -142,8 +168,8 @@ async def unit(hand: Hand, serial: str = "SIM-0001", coupling: str = "none") -> 
 
 def test_a_job_typed_by_keyboard_alone_is_the_one_that_begins_and_is_kept_as_a_file(home: Path) -> None:
     async def act(hand: Hand) -> IntakeResult:
-        await unit(hand, coupling="removed")
-        await hand.fill("manual", "Demonstration manual, invented")
+        await unit(hand, coupling="removed", typed=True)
+        await hand.fill("manual", "Book 7")
         await hand.fill("its revision", "A")
         await hand.fill("opens at", "10")
         await hand.fill("minus", "2")
@@ -160,7 +186,7 @@ def test_a_job_typed_by_keyboard_alone_is_the_one_that_begins_and_is_kept_as_a_f
         await hand.fill("limited lobes", "0, 2", nth=1)
         await hand.fill("who works", "A. Learner")
         await hand.fill("service hours", "512.5")
-        await hand.fill("state as received", "oil at the drive end")
+        await hand.fill("state as received", "oily")
         await hand.acknowledge()
         assert "✓ Ready: F2 begins." in hand.screen()
         return await hand.begin()
@@ -175,7 +201,7 @@ def test_a_job_typed_by_keyboard_alone_is_the_one_that_begins_and_is_kept_as_a_f
                 "poles": 4,
                 "impulse_coupling": "removed",
             },
-            "limits": {"reference": "Demonstration manual, invented", "revision": "A"},
+            "limits": {"reference": "Book 7", "revision": "A"},
             "breaker": [
                 {"name": "main", "channel": 0, "opens_at_deg": 10, "minus_deg": 2, "plus_deg": 2.5, "from": "neutral"}
                 | {"capacitor_uf": 0.2},
@@ -186,7 +212,7 @@ def test_a_job_typed_by_keyboard_alone_is_the_one_that_begins_and_is_kept_as_a_f
         "expected",
     )
     assert (result.operator, result.service_hours, result.recheck_of) == ("A. Learner", 512.5, None)
-    assert result.findings == ("oil at the drive end",)
+    assert result.findings == ("oily",)
     assert result.cautions == cautions.ACKNOWLEDGED
     assert (result.started_from, result.save_failure) == (None, None)
     assert result.saved_as == home / "jobs" / "SIM-0001.toml"
@@ -216,9 +242,9 @@ def test_the_whole_form_is_reached_by_tab_and_enter_goes_on_like_it(home: Path) 
 def test_a_dual_unit_with_a_difference(home: Path) -> None:
     async def act(hand: Hand) -> IntakeResult:
         await unit(hand)
-        await hand.fill("manual", "M")
-        await hand.fill("its revision", "A")
-        await hand.fill("name", "left")
+        await hand.paste("manual", "M")
+        await hand.paste("its revision", "A")
+        await hand.paste("name", "left")
         await hand.go_to("one more set of points")
         await hand.press("enter")
         await hand.type("right")
@@ -422,24 +448,22 @@ def test_a_recheck_of_no_record_or_of_another_unit_is_refused(home: Path, asked:
     known_unit(home, "OTHER")
 
     async def act(hand: Hand) -> None:
-        await unit(hand)
         await hand.acknowledge()
-        await hand.fill("recheck of record", asked)
+        await hand.paste("recheck of record", asked)
         await hand.press("f2")
         await hand.until(words)
         await hand.press("f2")
         assert hand.app.results == []
 
-    at_the_form(home, act)
+    at_the_form(home, act, job=UNIT)
 
 
 def test_the_beginning_of_a_records_id_is_enough(home: Path) -> None:
     record_id = known_unit(home)
 
     async def act(hand: Hand) -> IntakeResult:
-        await unit(hand)
         await hand.acknowledge()
-        await hand.fill("recheck of record", record_id[:12].lower())
+        await hand.paste("recheck of record", record_id[:12].lower())
         # At once: whoever is quicker than the store waits for it.
         await hand.press("f2")
         deadline = time.monotonic() + 20
@@ -447,16 +471,15 @@ def test_the_beginning_of_a_records_id_is_enough(home: Path) -> None:
             await hand.pilot.pause(0.01)
         return hand.app.results[-1]  # type: ignore[return-value]
 
-    assert at_the_form(home, act).recheck_of == record_id
+    assert at_the_form(home, act, job=UNIT).recheck_of == record_id
 
 
 def test_a_missing_store_is_no_error_and_none_is_made(home: Path) -> None:
     async def act(hand: Hand) -> IntakeResult:
-        await unit(hand)
         await hand.acknowledge()
         return await hand.begin()
 
-    assert at_the_form(home, act).recheck_of is None
+    assert at_the_form(home, act, job=UNIT).recheck_of is None
     assert not (home / "records.sqlite").exists()
 
 

@@ -8,13 +8,14 @@ from __future__ import annotations
 import asyncio
 import re
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 import pytest
 from textual.pilot import Pilot
 
 from tests.screen.drawing import OneState, flat, picture, text_of
-from tests.screen.states import EVERY, FAULTS, STEPS
+from tests.screen.states import EVERY, STEPS
 from tui.job_screen import words
 from tui.job_screen.state import JobState
 
@@ -86,7 +87,7 @@ def test_a_state_is_drawn_as_it_was_and_says_what_it_must(
 
 @pytest.mark.parametrize("name", [name for name in STEPS if name.startswith("adjust")])
 def test_at_80_by_24_all_that_is_needed_to_set_the_points_has_room(name: str) -> None:
-    seen = drawn(STEPS[name].make())
+    seen = once(name)
     assert not seen.overflows
     for points in STEPS[name].make().snap.adjusting:
         assert words.rotor_words(points) in flat(seen.text)
@@ -104,6 +105,12 @@ def drawn(state: JobState, size: tuple[int, int] = SIZES[0]) -> Seen:
 
     asyncio.run(draw())
     return seen
+
+
+@cache
+def once(name: str) -> Seen:
+    """What is seen of a state by name at 80 × 24, drawn once for all who ask."""
+    return drawn(EVERY[name].make())
 
 
 FRAME = {"#ff5f57", "#febc2e", "#28c840", "#c5c8c6"}
@@ -156,12 +163,12 @@ def test_no_text_stands_in_the_terminals_own_colours(light: bool) -> None:
 
 @pytest.mark.parametrize("name", [name for name in EVERY if name.startswith("rehearsal")])
 def test_a_rehearsal_says_at_the_top_that_it_is_not_for_record(name: str) -> None:
-    first = drawn(EVERY[name].make()).text.splitlines()[0]
+    first = once(name).text.splitlines()[0]
     assert first.startswith("REHEARSAL on a simulated unit – not for record")
 
 
 def test_a_lost_link_leaves_nothing_that_looks_live() -> None:
-    read = flat(drawn(FAULTS["link-lost"].make()).text)
+    read = flat(once("link-lost").text)
     assert "◆" not in read
     assert "◇" not in read
     assert "█" not in read
@@ -169,13 +176,13 @@ def test_a_lost_link_leaves_nothing_that_looks_live() -> None:
 
 
 def test_a_failure_lists_its_causes_one_on_a_line() -> None:
-    lines = [line.strip() for line in drawn(FAULTS["barely-open"].make()).text.splitlines()]
+    lines = [line.strip() for line in once("barely-open").text.splitlines()]
     numbered = [line for line in lines if re.match(r"\(\d\) ", line)]
     assert [line[:4] for line in numbered] == [f"({n}) " for n in range(1, 7)]
 
 
 def test_a_press_is_offered_only_where_it_means_something() -> None:
-    offering = {name for name in STEPS if any(key.endswith(" press") for key in drawn(STEPS[name].make()).keys)}
+    offering = {name for name in STEPS if any(key.endswith(" press") for key in once(name).keys)}
     assert offering == {
         "mark-of-lobe-1",
         "mark-of-the-manual",

@@ -64,11 +64,10 @@ def run(minutes: float, tell: Callable[[str], None]) -> Iterator[Figure]:
         bench.begin_job()
         bench.to_adjusting()
         acquiring = _child(bench.screen_pid)
-        full = stack.enter_context(
-            subprocess.Popen(
-                [sys.executable, "-m", "tests.soak.full_line", str(minutes)], stdout=subprocess.PIPE, text=True
-            )
+        full = subprocess.Popen(
+            [sys.executable, "-m", "tests.soak.full_line", str(minutes)], stdout=subprocess.PIPE, text=True
         )
+        stack.callback(full.kill)
         found: list[Minute] = []
         began = time.monotonic()
         tell(HEAD)
@@ -149,6 +148,8 @@ def _minute(bench: ScreenBench, acquiring: int, keeping: _Keeping, full_line: in
     time.sleep(FAST_S)
     bytes_s = (bench.bytes_sent - sent) / (time.monotonic() - fast_at)
     now = time.monotonic()
+    if not Path(f"/proc/{acquiring}").exists():
+        raise AssertionError(f"The session is over: {bench.text}")
     times = sorted(watched.from_bytes) or [float("nan")]
     return Minute(
         at_min=(now - began) / 60,
