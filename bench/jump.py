@@ -7,8 +7,9 @@ after a moment are compared.
 
 Model: least squares of angle with an intercept for each lobe and one step common to all lobes, at each place between two openings of
 which the later one lies behind the first press (analysis of covariance; Snedecor and Cochran, Statistical Methods, chapter 18);
-N - L - 1 degrees of freedom, Student's t two-sided. The place between the openings before neutral and the first pass has half of
-the significance, all others share the other half (Bonferroni). Where the speed changed with the step, what the bound on the delay explains is taken off first.
+N - L - 1 degrees of freedom, Student's t two-sided. The place between the openings before neutral and the first pass has half of the
+significance, all others share the other half (Bonferroni). Where the speed changed with the step, what the bound on the delay
+explains is taken off first.
 
 Limits, and by physics: of a slip without any opening before it nothing in the stream differs from a unit that opens so much later. It
 is then assumed not to have slipped; neutral marked again afterwards would tell. A slip before the marks, behind an opening, is taken
@@ -31,8 +32,8 @@ SIGNIFICANCE = 0.001
 JUMP = "jump of the passes"
 #: For the record, where nothing was crossed before neutral was marked.
 UNCHECKED = (
-    "No opening was crossed before neutral was marked, so that nothing shows whether the encoder's coupling slipped between neutral and the "
-    "passes. It is assumed that it did not. Turn once round before marking neutral, and it is checked."
+    "No opening was crossed before neutral was marked, so that nothing shows whether the encoder's coupling slipped between neutral and "
+    "the passes. It is assumed that it did not. Turn once round before marking neutral, and it is checked."
 )
 
 

@@ -37,8 +37,9 @@ EXPLAINED = 0.5
 SIGNIFICANCE = 0.001
 #: Fewer readings than this tell no pattern.
 LEAST_READINGS = 10
-#: Openings of two probes within this time may be one opening on one wire, seconds: their thresholds differ, a capacitor charges slowly.
-TOGETHER_S = 5e-4
+#: Openings of two probes within this time may be one opening on one wire, seconds: thresholds of 0.3 and 0.6 of the supply lie 2 ms
+#: apart with 10 kΩ and 0.35 µF (R·C·ln(1/(1 - f)), circuit theory), and one of them alone may see a short parting that bounce ends.
+TOGETHER_S = 5e-3
 #: The same of closings. The points short capacitor and thresholds alike, so that on one wire only the board's latch is left (10 µs for
 #: each channel, PROTOCOL.md). Two sets of points that scatter by 0.01° part by 70 µs at 150°/s.
 CLOSED_TOGETHER_S = 5e-5

@@ -668,9 +668,10 @@ class Run:
             raise ProcedureError("encoder-line-dead", f"{text}, then start again.")
         self._void_zero("encoder-line-dead", f"{text}. The zero and all passes are void; mark neutral again.")
 
-    def _void_zero(self, code: str, text: str) -> None:
+    def _void_zero(self, code: str, text: str, counted: bool = True) -> None:
+        """`counted`: too many of them end the run."""
         self.note(code, text)
-        self.voids += 1
+        self.voids += counted
         if self.voids > MOST_VOIDS:
             raise ProcedureError(
                 "count-lost",
@@ -693,6 +694,8 @@ class Run:
         self._void_zero(
             "link-lost",
             f"{text} The zero and the passes of this step are void; mark neutral again once the board is back.",
+            # Whoever leads the job sees each loss, and decides when it is enough.
+            counted=False,
         )
 
     def _same_board(self, now: Hello, before: Hello | None) -> None:

@@ -16,7 +16,7 @@ the passes' scatter is left as noise. The test: is there a vector no longer than
 farther than its covariance M⁻¹ explains? For two figures that is q = d'Md ≤ 2·F(2, ν) with F's quantile in closed form,
 ν/2·(α^(-2/ν) - 1); for infinite ν it is -2·ln α.
 
-Limits: a slip between neutral and the first pass alone is not seen, nor a drift slower than the scatter tells. A worn cam or a bent
+Limits: a slip that comes once is `jump.py`'s; a drift is not seen that is slower than the scatter tells. A worn cam or a bent
 shaft that looks like a disc off-centre is called uneven as well; the term is then wider than it had to be, never too small.
 """
 

@@ -59,7 +59,7 @@ def test_scenarios_end_as_they_are_named(scenario: str, status: int, tmp_path: P
     done = breakerbench("rehearse", "--scenario", scenario, "--headless", "--json", "--seed", "3", "--capture", capture)
     assert done.status == status, done.err
     assert done.document["valid"] is True
-    again = here("replay", capture, "--json")
+    again = (breakerbench if status else here)("replay", capture, "--json")
     assert (again.status, again.out) == (done.status, done.out)
     if scenario == "high-friction":
         assert "neutral-band-wide" in [n["code"] for n in done.document["notes"]]
@@ -150,5 +150,5 @@ def test_an_interrupted_rehearsal_keeps_what_it_has(tmp_path: Path) -> None:
         out, err = process.communicate(timeout=20)
         assert "Traceback" not in err
         assert process.returncode == 130
-    again = here("replay", capture, "--json")
+    again = breakerbench("replay", capture, "--json")
     assert (again.status, again.out) == (130, out)

@@ -317,8 +317,8 @@ ROWS = (
         0.9,
         frozenset({"slip-unchecked"}) | MOVED,
         doubted=MOVED,
-        weak="By physics nothing in the stream differs from a unit that opens so much later. The result says that it was assumed not to have "
-        "slipped (slip-unchecked); neutral marked again, or a turn before marking, tells.",
+        weak="By physics nothing in the stream differs from a unit that opens so much later. The result says that it is assumed not to "
+        "have slipped (slip-unchecked); neutral marked again, or a turn before marking, tells.",
     ),
     Row(
         "coupling slips a little while passes are taken",

@@ -11,6 +11,7 @@ from tests.faults import (
     hand_faults,
     journal_faults,
     process_faults,
+    regain_faults,
 )
 from tests.faults.row import Outcome, Row
 from tests.faults.short_job import run_row
@@ -24,10 +25,16 @@ ROWS: tuple[Row, ...] = (
     *journal_faults.ROWS,
     *file_faults.ROWS,
     *process_faults.ROWS,
+    *regain_faults.ROWS,
 )
 
 
-_RUNNERS = {"journal": journal_faults.run, "files": file_faults.run, "process": process_faults.run}
+_RUNNERS = {
+    "journal": journal_faults.run,
+    "files": file_faults.run,
+    "process": process_faults.run,
+    "regain": regain_faults.run,
+}
 
 
 def run(row: Row, seed: int, peer: str = "memory") -> Outcome:

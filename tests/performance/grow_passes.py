@@ -16,6 +16,8 @@ from tests.science.families_list import FAMILIES
 PASSES = (3, 5, 10, 20, 50, 100, 200)
 #: Each figure is the median over so many jobs.
 JOBS = 5
+#: By how much a cam with nothing else on it opens at another angle each time, standard deviation.
+CAM_DEG = 0.02
 #: What of a budget passes can lower.
 _OWN = ("repeatability of passes", "zero-speed angle")
 _PLAIN, _CLEAN = "poles-4", "10°-swings"
@@ -25,8 +27,15 @@ def measure(passes: Sequence[int] = PASSES, jobs: int = JOBS) -> Growth:
     """Jobs of four openings each."""
     by_name = {f.name: f for f in FAMILIES}
     plain = [_median(replace(by_name[_PLAIN], passes=n), jobs) for n in passes]
-    # At one speed no line through speeds is drawn, and the scatter is the same in every job: what is left is the mean alone.
-    even = replace(by_name[_PLAIN], speeds_deg_s=(160.0, 160.0), pass_scatter_deg=(0.02, 0.02), jerkiness=0.0)
+    # No line through speeds, no bounce, next to no delay: the cam's scatter is what is left, and its mean falls as one over the root.
+    even = replace(
+        by_name[_PLAIN],
+        speeds_deg_s=(160.0, 160.0),
+        pass_scatter_deg=(CAM_DEG, CAM_DEG),
+        jerkiness=0.0,
+        bounces=0.0,
+        capacitor_uf=(0.02, 0.02),
+    )
     alone = [_median(replace(even, passes=n), jobs)[2] for n in passes]
     clean = [_median(replace(by_name[_CLEAN], passes=n), jobs) for n in passes]
     return Growth(
@@ -37,11 +46,11 @@ def measure(passes: Sequence[int] = PASSES, jobs: int = JOBS) -> Growth:
             Curve("evaluation of four openings", "s", tuple(s for s, _, _ in plain), most_exponent=1.1),
             Curve("expanded uncertainty, plain job", "°", tuple(u for _, u, _ in plain)),
             Curve("expanded uncertainty, clean job with swings", "°", tuple(u for _, u, _ in clean)),
-            Curve("standard uncertainty from passes alone, one speed", "°", tuple(alone)),
+            Curve("standard uncertainty from passes alone, one speed, no bounce", "°", tuple(alone)),
             Curve(
-                "limit: the cam's own scatter, 0.02°, over the square root",
+                f"to compare: the cam's scatter, {CAM_DEG:g}°, over the square root",
                 "°",
-                tuple(0.02 / math.sqrt(n) for n in passes),
+                tuple(CAM_DEG / math.sqrt(n) for n in passes),
                 peer=True,
             ),
         ),

@@ -11,7 +11,7 @@ import pytest
 from bench.journal import Kind, Record
 from bench.procedure import Step
 from bench.result import document
-from bench.run import Run
+from bench.run import MOST_VOIDS, Run
 from bench.settings import header, read_header
 from tests.support.scripted import MARKING, MARKING_PRESSES, Script, new_run, play, records, wire
 
@@ -84,6 +84,17 @@ def test_a_change_after_the_verification_voids_it() -> None:
 def test_the_job_cannot_be_ended_before_it_is_verified() -> None:
     run = feed(guided_run(), job_script(presses=0), {"kind": "step", "to": "done"})
     assert run.step is Step.ADJUST
+
+
+def test_a_link_that_is_lost_again_and_again_does_not_end_the_job() -> None:
+    """What ends it is for the person to say, who has seen each loss."""
+    run = feed(guided_run(), job_script(presses=0))
+    losses = 3 * MOST_VOIDS
+    for _ in range(losses):
+        run.feed(entry({"kind": "link", "state": "lost", "text": "The port went away."}))
+    assert run.failure is None
+    assert run.link_lost
+    assert sum(note.times for note in run.notes if note.code == "link-lost") == losses
 
 
 def test_neutral_can_be_taken_anew_and_what_was_found_stays() -> None:

@@ -11,6 +11,7 @@ from bench.evaluation import evaluate
 from bench.jump import JUMP, Crossed, jump
 from bench.result import document
 from bench.run import Run
+from tests.statements.test_guided import feed, guided_run, job_script
 from tests.support.scripted import MARKING, Script, job, measure, turning
 
 READS_MORE = 0.01234
@@ -90,17 +91,23 @@ def test_only_what_lies_between_two_breakers_passes_moves_them_apart() -> None:
     assert JUMP in sources(among)
 
 
+def test_points_that_were_set_in_between_have_not_jumped() -> None:
+    run = feed(guided_run(), job_script(), {"kind": "step", "to": "done"})
+    assert "angles-jump" not in codes(run)
+    assert verdicts(run) == {"inside"}
+
+
 # --- by scatter alone ----------------------------------------------------------------------------------------------------
 
 
-def drawn(draw: random.Random, step_deg: float = 0.0, delay: float = 0.0) -> list[Crossed]:
+def drawn(draw: random.Random, step_deg: float = 0.0, delay_s: float = 0.0) -> list[Crossed]:
     """Two lobes, one opening of each before the marks at tick 5, two passes of each behind; scatter 0.03°."""
     found = []
     for tick in range(12):
         if tick % 2 == 0:
             is_pass = tick > 5
-            speed = draw.uniform(20, 200)
-            angle = draw.gauss(0.1 * (tick // 2 % 2), 0.03) + step_deg * is_pass + delay * speed
+            speed = draw.uniform(190, 200) if is_pass else draw.uniform(20, 30)
+            angle = draw.gauss(0.1 * (tick // 2 % 2), 0.03) + step_deg * is_pass + delay_s * speed
             found.append(Crossed(tick, tick // 2 % 2, angle, speed, is_pass))
     return found
 
@@ -122,9 +129,11 @@ def test_a_step_of_ten_times_the_scatter_is_seen() -> None:
 
 def test_what_a_delay_explains_is_no_jump() -> None:
     draw = random.Random(7)
-    jobs = [drawn(draw, 0.0, 0.005) for _ in range(300)]
-    explained = [jump(j, 5, 0.02, 0.0) for j in jobs]
+    # 10 ms over 170°/s: 1.7°, in the passes alone.
+    jobs = [drawn(draw, 0.0, 0.01) for _ in range(300)]
+    explained, bare = ([jump(j, 5, known, 0.0) for j in jobs] for known in (0.011, 0.0))
     assert not any(j is not None and j.significant for j in explained)
+    assert sum(j is not None and j.significant for j in bare) > 250
 
 
 def test_a_step_before_the_first_mark_is_none_of_it() -> None:

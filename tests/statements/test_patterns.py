@@ -214,7 +214,23 @@ def test_one_opening_that_only_one_probe_saw_tells_two_wires() -> None:
     both = changes(opens, closes)
     assert probe_patterns.together(both, changes(opens, closes), 2_000_000)
     assert not probe_patterns.together(both, changes(opens[:3] + opens[4:], closes), 2_000_000)
-    assert not probe_patterns.together(both, changes([t + 2_000 for t in opens], closes), 2_000_000)
+    assert not probe_patterns.together(both, changes([t + 20_000 for t in opens], closes), 2_000_000)
+
+
+def test_on_one_wire_openings_part_by_thresholds_and_bounce_but_closings_only_by_the_latch() -> None:
+    opens, closes = [n * 1_000_000 for n in range(4)], [n * 1_000_000 + 500_000 for n in range(4)]
+    # 0.5 ms and 20 µs; then 0.1 ms as two sets of points close that open and close at the same angle within 0.015° at 150°/s.
+    later = [t + (1_000 if n == 2 else 40) for n, t in enumerate(opens)]
+    assert probe_patterns.together(changes(opens, closes), changes(later, [t + 40 for t in closes]), 2_000_000)
+    assert not probe_patterns.together(changes(opens, closes), changes(opens, [t + 200 for t in closes]), 2_000_000)
+
+
+def test_two_passes_of_two_lobes_are_enough_to_see_one_wire() -> None:
+    run = measure(replace(turning(3.5), open_over=(MAIN, MAIN)), tables=job(breakers=2), passes=2)
+    assert codes(run) == ["probes-change-together"]
+    # The run may end before the last closing is known.
+    both = changes([n * 1_000_000 for n in range(4)], [n * 1_000_000 + 500_000 for n in range(3)])
+    assert probe_patterns.together(both, both, 2_000_000)
 
 
 RETARD = ((30.0, 95.0), (210.0, 275.0))
