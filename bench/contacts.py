@@ -17,6 +17,8 @@ from firmware_protocol.messages import Contact
 
 #: Flickers that a channel remembers, the latest ones.
 MOST_FLICKERS = 1000
+#: Analogue readings kept of a probe: an hour and more of them, so that a unit that stands connected all day fills no memory.
+MOST_READINGS = 20_000
 #: A channel that goes on flickering over this many times the angle of a settled state is neither open nor closed.
 RESTLESS_TIMES = 25
 
@@ -117,7 +119,7 @@ class ChannelTracker:
         self.settled = Settled.UNKNOWN
         self.has_opened = False
         self.flickers: deque[Flicker] = deque(maxlen=MOST_FLICKERS)
-        self.readings: list[LevelReading] = []
+        self.readings: deque[LevelReading] = deque(maxlen=MOST_READINGS)
         self._settled_ticks = settled_ticks
         self._settled_counts = settled_counts
         self._pending: deque[ContactEdge] = deque()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import codecs
 import io
 import sys
 from collections.abc import Sequence
@@ -342,6 +343,9 @@ def _rate(text: str) -> float:
     return _number(text, 0, 1e6)
 
 
+ESCAPES = "breakerbench.escapes"
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; gives its exit status."""
     _speak_utf8()
@@ -371,10 +375,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _speak_utf8() -> None:
-    """Degree signs and names must never end the program: where the terminal knows no UTF-8 they are written as escapes."""
+    """Degree signs and names must never end the program: where the terminal knows no UTF-8 they are written as escapes that JSON knows."""
+    codecs.register_error(ESCAPES, _escaped)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
+            stream.reconfigure(errors=ESCAPES)
+
+
+def _escaped(error: UnicodeError) -> tuple[str, int]:
+    """As \\uXXXX for each UTF-16 unit: the standard library's own escapes begin with \\x, which no JSON reader takes."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    units = error.object[error.start : error.end].encode("utf-16-be", "surrogatepass")
+    return "".join(f"\\u{units[n]:02x}{units[n + 1]:02x}" for n in range(0, len(units), 2)), error.end
 
 
 def _dispatch(options: argparse.Namespace) -> int:

@@ -12,7 +12,7 @@ import pytest
 from bench import contact_findings
 from bench.contact_findings import BreakerContacts, Contacts
 from bench.contact_resistance import NotMeasurable, Resistance
-from bench.contacts import ChannelTracker, ContactEdge
+from bench.contacts import MOST_READINGS, ChannelTracker, ContactEdge
 from bench.evaluation import Evaluation, evaluate
 from bench.horizon import Confirmed
 from bench.run import Run
@@ -359,3 +359,13 @@ def test_a_reading_taken_while_the_points_bounce_belongs_to_no_state() -> None:
     tracker.confirm(Confirmed(30_000, 150, 1, False), 1)
     tracker.confirm(Confirmed(50_000, 200, 1, False), 1)
     assert [(r.millivolts, r.is_open) for r in tracker.readings] == [(3, False), (4999, True)]
+
+
+def test_of_a_probe_that_is_watched_all_day_the_latest_readings_are_kept() -> None:
+    tracker = ChannelTracker(0, settled_ticks=10, settled_counts=1.0)
+    tracker.confirm(Confirmed(0, 0, 0, False), 1)
+    for tick in range(1, 3 * MOST_READINGS):
+        tracker.level(tick, tick)
+    tracker.confirm(Confirmed(3 * MOST_READINGS, 0, 0, False), 1)
+    assert len(tracker.readings) == MOST_READINGS
+    assert tracker.readings[-1].millivolts == 3 * MOST_READINGS - 1
