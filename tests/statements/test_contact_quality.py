@@ -364,8 +364,9 @@ def test_a_reading_taken_while_the_points_bounce_belongs_to_no_state() -> None:
 def test_of_a_probe_that_is_watched_all_day_the_latest_readings_are_kept() -> None:
     tracker = ChannelTracker(0, settled_ticks=10, settled_counts=1.0)
     tracker.confirm(Confirmed(0, 0, 0, False), 1)
-    for tick in range(1, 3 * MOST_READINGS):
+    tracker.confirm(Confirmed(100, 50, 0, False), 1)
+    for tick in range(101, 3 * MOST_READINGS):
         tracker.level(tick, tick)
-    tracker.confirm(Confirmed(3 * MOST_READINGS, 0, 0, False), 1)
+    tracker.confirm(Confirmed(3 * MOST_READINGS, 50, 0, False), 1)
     assert len(tracker.readings) == MOST_READINGS
     assert tracker.readings[-1].millivolts == 3 * MOST_READINGS - 1
