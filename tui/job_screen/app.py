@@ -208,12 +208,12 @@ class JobScreen(App[None]):
         session = self.session
         if session is None:
             return
-        before = session.run.step, session.over, self.session_ended
+        before = session.run.step, session.over, self.session_ended, session.run.link_lost
         self._conduct.poll()
         run = session.run
         if (run.step, session.over) != before[:2]:
             self._said = ""
-        if (run.step, session.over, self.session_ended) != before:
+        if (run.step, session.over, self.session_ended, run.link_lost) != before:
             self.refresh_bindings()
         self._cue(run)
         now = time.monotonic()
@@ -278,6 +278,7 @@ class JobScreen(App[None]):
             acting=acting,
             can_look=unit is not None and bool(unit.places),
             overflows=self._overflows,
+            link_lost=run.link_lost,
         )
         return offered(now, action, *(str(given) for given in parameters[:1]))
 

@@ -19,7 +19,8 @@ ENTERED_IN = frozenset({Step.ADJUST, Step.VERIFY, Step.CHECKS})
 @dataclass(frozen=True, slots=True)
 class Now:
     """What it depends on. `over`: the session has ended, `concluded`: and its record is kept or refused; `simulated`: there is a simulated
-    unit, `acting`: a person's hand acts on it, `can_look`: it has places to look at; `overflows`: not all that the step shows has room.
+    unit, `acting`: a person's hand acts on it, `can_look`: it has places to look at; `overflows`: not all that the step shows has room;
+    `link_lost`: the board is looked for.
     """
 
     step: Step
@@ -31,14 +32,15 @@ class Now:
     acting: bool = False
     can_look: bool = False
     overflows: bool = False
+    link_lost: bool = False
 
 
 def offered(now: Now, action: str, to: str = "") -> bool:
     """Whether `action` can be done now; `to` is the step that "lead" leads to."""
     hand_free = not now.acting or now.over
     return {
-        "press": not now.over and now.step in PRESSED and (now.acting or not now.simulated),
-        "lead": not now.over and now.step in LED_FROM.get(to, ()),
+        "press": not now.over and not now.link_lost and now.step in PRESSED and (now.acting or not now.simulated),
+        "lead": not now.over and not now.link_lost and now.step in LED_FROM.get(to, ()),
         "adjustment": not now.over and now.step in ENTERED_IN,
         "checks": not now.over and now.connected,
         "end": not now.over and now.step is Step.CHECKS,
