@@ -86,6 +86,7 @@ def lately(recent: Sequence[Followed]) -> tuple[list[Followed], list[Followed]]:
 
 
 #: Openings' angles past the zero, by breaker and tick: each is asked for at every moment that it is shown.
+MOST_PAST = 1000
 _past: WeakKeyDictionary[LivePlaces, dict[tuple[str, int], float]] = WeakKeyDictionary()
 
 
@@ -97,6 +98,8 @@ class _View:
         self.traces = {t.breaker.name: t for t in run.epoch.traces}
         # An opening's place does not change under the same zero; what it counts from does from moment to moment.
         self._past = _past.setdefault(places, {})
+        while len(self._past) > MOST_PAST:
+            del self._past[next(iter(self._past))]
         self._references: dict[tuple[str, int], float | None] = {}
 
     def points(self, trace: BreakerTrace) -> PointsAdjusting:

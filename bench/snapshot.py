@@ -172,7 +172,6 @@ def _final(run: Run) -> tuple[Evaluation | None, str | None]:
 
 _evaluated: WeakKeyDictionary[Run, tuple[Evaluation, str | None]] = WeakKeyDictionary()
 _found: WeakKeyDictionary[Run, Evaluation] = WeakKeyDictionary()
-_placed: WeakKeyDictionary[Run, tuple[object, LivePlaces]] = WeakKeyDictionary()
 
 
 def _as_found(run: Run) -> Evaluation | None:
@@ -191,9 +190,9 @@ def _places(run: Run) -> LivePlaces | None:
         return None
     epoch = run.epoch
     key = (id(epoch), run.presses_taken, epoch.last_index_count is None, not any(t.passes for t in epoch.traces))
-    known = _placed.get(run)
+    known: tuple[object, LivePlaces] | None = run.derived.get("places")
     if known is None or known[0] != key:
-        known = _placed[run] = key, LivePlaces(run)
+        known = run.derived["places"] = key, LivePlaces(run)
     return known[1]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import weakref
 from dataclasses import replace
 from typing import Any
 
@@ -53,6 +55,15 @@ def test_the_opening_that_ends_marking_is_the_first_that_is_followed() -> None:
             seen_first = [f.change.edge.tick for f in trace.recent]
             break
     assert seen_first == [trace.passes[0].opening.edge.tick]
+
+
+def test_a_run_that_nobody_needs_any_more_is_forgotten_with_all_that_its_screen_worked_out() -> None:
+    run = feed(guided_run(), job_script(presses=0))
+    assert seen(run).adjusting
+    watched = weakref.ref(run)
+    del run
+    gc.collect()
+    assert watched() is None
 
 
 def two_breakers(tables: dict[str, Any]) -> Snapshot:
