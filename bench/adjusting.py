@@ -85,7 +85,7 @@ def lately(recent: Sequence[Followed]) -> tuple[list[Followed], list[Followed]]:
     return now, [f for f in before if f.holding == before[-1].holding]
 
 
-#: Openings' angles past the zero, by breaker and tick: each is asked for at every moment that it is shown.
+#: Openings' angles past the zero, by breaker and tick: each is asked for at every moment that it is shown. The latest are kept.
 MOST_PAST = 1000
 _past: WeakKeyDictionary[LivePlaces, dict[tuple[str, int], float]] = WeakKeyDictionary()
 

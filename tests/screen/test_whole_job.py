@@ -424,6 +424,27 @@ def test_leaving_a_running_job_asks_first(key: str) -> None:
     assert not app.session_ended
 
 
+def test_on_a_light_ground_the_same_words_stand_in_dark_letters(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The terminal's own word for its ground is taken first; F4 changes it."""
+    monkeypatch.setenv("COLORFGBG", "0;default;15")
+    seen: list[tuple[str, bool]] = []
+
+    async def act(hand: Hand) -> None:
+        for _ in range(2):
+            await hand.drawn()
+            style = hand.app.screen.rich_style
+            assert style.color is not None
+            assert style.bgcolor is not None
+            letters, ground = (sum(c.get_truecolor()) for c in (style.color, style.bgcolor))
+            seen.append((hand.screen(), ground > letters))
+            await hand.press("f4")
+
+    at(ScriptedDesk(board()), act)
+    (light_words, light), (dark_words, dark) = seen
+    assert (light, dark) == (True, False)
+    assert light_words == dark_words
+
+
 def test_what_does_not_fit_is_reached_by_page_down() -> None:
     lobes = tuple((10.0 + 90.0 * n, 50.0 + 90.0 * n) for n in range(4))
     session = board(replace(SILENT, open_over=(lobes, lobes)), tables=job(poles=4, breakers=2))

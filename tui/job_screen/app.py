@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -58,6 +59,17 @@ POINTS_DEG = 0.1
 TURN_DEG_S = 80.0
 
 
+#: The framework's own.
+LIGHT, DARK = "textual-light", "textual-dark"
+#: Of the eight colours and their bright ones (ECMA-48, and what terminals made of it), those that are light.
+LIGHT_COLOURS = frozenset({"7", "9", "10", "11", "12", "13", "14", "15"})
+
+
+def on_light_ground(environment: Mapping[str, str]) -> bool:
+    """Whether the terminal says that its ground is light: many put their colours' numbers into COLORFGBG, the ground's last."""
+    return environment.get("COLORFGBG", "").rpartition(";")[2] in LIGHT_COLOURS
+
+
 class JobScreen(App[None]):
     """Carries one job from intake to record."""
 
@@ -76,6 +88,7 @@ class JobScreen(App[None]):
         Binding("d", "debrief", "debrief"),
         Binding("question_mark", "help", "help"),
         Binding("q", "leave", "leave"),
+        Binding("f4", "ground", show=False, priority=True),
         Binding("ctrl+c", "leave", "leave", show=False, priority=True),
         Binding("right", "act('turn', 1)", show=False),
         Binding("left", "act('turn', -1)", show=False),
@@ -104,6 +117,7 @@ class JobScreen(App[None]):
     ) -> None:
         """`clock`: by which it is told when the passes so far are judged anew."""
         super().__init__(driver_class=driver)
+        self.theme = LIGHT if on_light_ground(os.environ) else DARK
         self._desk = desk
         self._ways = ways
         self._ascii_only = ascii_only
@@ -360,6 +374,10 @@ class JobScreen(App[None]):
         """The cue at each opening on or off."""
         self._bell = not self._bell
         self._said = f"The bell at each opening is {'on' if self._bell else 'off'}."
+
+    def action_ground(self) -> None:
+        """Dark letters on a light ground, or the other way round."""
+        self.theme = DARK if self.theme == LIGHT else LIGHT
 
     def action_page(self, way: int) -> None:
         """The part of the step that does not fit."""

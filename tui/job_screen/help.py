@@ -19,7 +19,7 @@ KEYS = (
     "space  press: here, now – the pedal does the same, and is all that is needed from neutral to verified\n"
     "A  adjust again     N  neutral anew     K  enter clearance, spring tension, torque     PgDn PgUp  what has no room\n"
     "C  other checks     E  end the job and keep its record     V  recheck     R  begin again after a failure\n"
-    "B  bell at each opening on or off     ?  this help     Q  leave; what was read is kept"
+    "B  bell at each opening on or off     F4  light or dark ground     ?  this help     Q  leave; what was read is kept"
 )
 HAND_KEYS = (
     "The hand on the simulated unit\n"
