@@ -11,7 +11,9 @@ import pytest
 from scipy import stats
 
 from bench.advice import Advice, _Adviser, _marks, _subject, advise
-from bench.evaluation import Evaluation, OpeningResult, evaluate
+from bench.bench_file import Probe
+from bench.evaluation import Evaluation, OpeningResult, capacitor_delay_s, evaluate
+from bench.job_file import parse, to_job
 from bench.neutral import both_sides
 from bench.run import Run
 from bench.uncertainty import Budget
@@ -153,12 +155,18 @@ def at_speeds(speeds: Sequence[float]) -> Script:
     return Script((*path, (t + 1.0, a)), with_edges=False)
 
 
+def across(script: Script, ohm: float, microfarad: float) -> Script:
+    """The same with a capacitor across the points: each opening is seen later by the middle of what this bench's thresholds allow for."""
+    breaker = to_job(parse(job(capacitor_uf=microfarad), "job")).breakers[0]
+    return replace(script, opens_late_s=capacitor_delay_s(breaker, Probe(ohm=ohm))[0])
+
+
 def test_slow_passes_that_tell_the_delay_give_what_was_predicted() -> None:
     bench = {**EXACT, "probe": {"ohm": 30_000.0}}
     tables = job(capacitor_uf=0.35)
     late = turns_late(np.random.default_rng(14).normal(0.0, 0.05, 20))
-    first = replace(at_speeds([120.0] * 9), wild=late, counts_per_turn=20_000)
-    more = replace(at_speeds([120.0] * 9 + [48.0] * 3), wild=late, counts_per_turn=20_000)
+    first = replace(across(at_speeds([120.0] * 9), 30_000.0, 0.35), wild=late, counts_per_turn=20_000)
+    more = replace(across(at_speeds([120.0] * 9 + [48.0] * 3), 30_000.0, 0.35), wild=late, counts_per_turn=20_000)
     advice, before = advice_of(measure(first, tables=tables, bench=bench, passes=9))
     assert "three slow passes at about 48°/s" in next(a.text for a in advice.actions if a.action == "speeds")
     after = opening(evaluate(measure(more, tables=tables, bench=bench, passes=12)), advice.name)
@@ -186,8 +194,9 @@ SLOW_PROBE = {**EXACT, "probe": {"ohm": 10_000.0}}
 
 
 def test_a_capacitor_that_is_stated_gives_what_was_predicted() -> None:
-    advice, _ = advice_of(measure(STEADY, tables=job(capacitor_uf=None), bench=SLOW_PROBE))
-    after = obtained(measure(STEADY, tables=job(capacitor_uf=0.35), bench=SLOW_PROBE), advice.name)
+    steady = across(STEADY, 10_000.0, 0.35)
+    advice, _ = advice_of(measure(steady, tables=job(capacitor_uf=None), bench=SLOW_PROBE))
+    after = obtained(measure(steady, tables=job(capacitor_uf=0.35), bench=SLOW_PROBE), advice.name)
     assert predicted(advice, "capacitor") == pytest.approx(after, rel=0.01)
     assert after < 0.85 * advice.expanded_uncertainty_deg
 

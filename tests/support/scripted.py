@@ -71,6 +71,8 @@ class Script:
     boot_counter: int = 7
     #: (turn, degrees): in that turn the points open so much later, whatever the reason.
     wild: tuple[tuple[int, float], ...] = ()
+    #: Each opening is seen so much later than it happens: a capacitor is charged first.
+    opens_late_s: float = 0.0
     with_edges: bool = True
     with_index: bool = True
 
@@ -318,7 +320,7 @@ def _flips(script: Script) -> list[_Flip]:
                         off = sum(d for n, d in script.wild if n == turn and place == start)
                         if place + script.cam_turn_deg * turn > low:
                             at = t0 + (t1 - t0) * (place + off + script.cam_turn_deg * turn - a0) / (a1 - a0)
-                            found.append(_Flip(at, channel, opens))
+                            found.append(_Flip(at + script.opens_late_s * opens, channel, opens))
                         turn += 1
     found.sort(key=lambda f: f.at)
     return found if script.lifted_until_s is None else _let_down(script, script.lifted_until_s, found)
