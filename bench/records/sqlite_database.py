@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TypeVar
@@ -18,6 +19,7 @@ from bench.records.model import StoreError
 APPLICATION_ID = 0x42427273
 #: Others may be writing; each holds the file for milliseconds.
 BUSY_S = 30.0
+BUSY_AGAIN_S = 0.01
 _Given = TypeVar("_Given")
 
 
@@ -53,7 +55,7 @@ class SqliteDatabase(Database):
         self._connection = _SqliteConnection(self._raw)
         try:
             with self._told("opened"):
-                self._prepare(read_only)
+                self._prepare_in_turn(read_only)
         except StoreError:
             self._raw.close()
             raise
@@ -74,9 +76,23 @@ class SqliteDatabase(Database):
             raw = sqlite3.connect(name + "?mode=ro&immutable=1", uri=True, isolation_level=None)
         return raw
 
+    def _prepare_in_turn(self, read_only: bool) -> None:
+        """Where several make the store at the same moment, SQLite does not always wait by itself: changing into WAL mode it may not."""
+        deadline = time.monotonic() + BUSY_S
+        while True:
+            try:
+                self._prepare(read_only)
+                return
+            except sqlite3.OperationalError as failure:
+                # The low byte is the error, the rest says in what it came.
+                if failure.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > deadline:
+                    raise
+                time.sleep(BUSY_AGAIN_S)
+
     def _prepare(self, read_only: bool) -> None:
-        (found,) = self._raw.execute("PRAGMA application_id").fetchone()
+        # In this order: another process may be making the store, and pages and mark come with one commit.
         (pages,) = self._raw.execute("PRAGMA page_count").fetchone()
+        (found,) = self._raw.execute("PRAGMA application_id").fetchone()
         if found != APPLICATION_ID and (found != 0 or pages > 1 or read_only):
             raise StoreError(f"{self.place} is a database, but no record store of breakerbench.")
         if read_only:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -220,6 +222,21 @@ def test_a_result_that_is_none_is_told(store: Store) -> None:
     store.add(replace(record(1), result={"valid": "perhaps"}))
     with pytest.raises(StoreError, match="cannot be read"):
         _ = store.get(record(1).id).record.document
+
+
+def test_many_that_make_the_same_store_at_the_same_moment_all_find_it(tmp_path: Path) -> None:
+    together = 8
+    for round_ in range(60):
+        begin = threading.Barrier(together)
+
+        def make(place: str, begin: threading.Barrier = begin) -> int:
+            begin.wait(10)
+            with open_store(place) as store:
+                return store.head().count
+
+        with ThreadPoolExecutor(together) as pool:
+            found = pool.map(make, [str(tmp_path / f"{round_}.sqlite")] * together)
+            assert list(found) == [0] * together
 
 
 def test_records_of_several_processes_are_all_there_once_in_one_whole_chain(setting: str) -> None:
