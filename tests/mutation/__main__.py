@@ -40,6 +40,7 @@ TESTS = {
     "bench.uncertainty": ["tests/science/test_uncertainty.py", "tests/science/test_terms.py"],
     "bench.verdict": ["tests/science/test_uncertainty.py"],
     "bench.engine": ["tests/science/test_engine.py"],
+    "bench.jump": ["tests/statements/test_jump.py"],
     "bench.monte_carlo": ["tests/science/test_monte_carlo.py"],
     "firmware_protocol.framing": ["tests/wire/test_frames.py", "tests/wire/test_stream.py"],
     "firmware_protocol.codec": ["tests/wire/test_vectors.py", "tests/wire/test_frames.py"],

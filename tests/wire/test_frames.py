@@ -16,7 +16,16 @@ from hypothesis import strategies as st
 from firmware_protocol.codec import PayloadError, encoder_of, message_fields
 from firmware_protocol.examples import GOOD
 from firmware_protocol.fields import Array, Octets
-from firmware_protocol.framing import MOST_WIRE, BadFrame, Frame, FrameError, Framer, FrameReader, crc_start
+from firmware_protocol.framing import (
+    MOST_CONTENT,
+    MOST_WIRE,
+    BadFrame,
+    Frame,
+    FrameError,
+    Framer,
+    FrameReader,
+    crc_start,
+)
 from firmware_protocol.messages import MESSAGES, Edges, Message, Ping
 from firmware_protocol.schema import FINGERPRINT
 from tests.wire import reference
@@ -218,3 +227,22 @@ def test_the_longest_frame_is_read_and_one_byte_more_refused() -> None:
 
 def test_empty_frames_mean_nothing() -> None:
     assert FrameReader().feed(b"\0\0\0" + NEXT + b"\0\0") == FrameReader().feed(NEXT)
+
+
+def test_the_limits_are_those_of_the_protocol() -> None:
+    """Written out, so that a changed constant does not change its own tests: PROTOCOL.md, section on frames."""
+    assert (MOST_CONTENT, MOST_WIRE) == (250, 251)
+
+
+@pytest.mark.parametrize("size", range(1, 6))
+def test_content_shorter_than_header_and_crc_is_no_frame(size: int) -> None:
+    with pytest.raises(FrameError, match=f"^{size} bytes, at least 6$"):
+        FRAMER.decode(cobs.encode(bytes(range(1, size + 1))))
+
+
+def test_of_a_piece_that_comes_in_parts_as_much_is_kept_as_of_a_whole_one() -> None:
+    reader = FrameReader()
+    assert reader.feed(b"\x07" * 200) == []
+    (bad,) = reader.feed(b"\x07" * 200 + b"\0")
+    assert isinstance(bad, BadFrame)
+    assert (bad.wire, bad.length) == (b"\x07" * 252, 400)
