@@ -9,7 +9,6 @@ import re
 import shutil
 import signal
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -27,6 +26,7 @@ from bench.procedure import Step
 from bench.run import Failure, Run
 from bench.session import Session
 from sim import scenario as scenarios
+from tests.end_to_end.acted_unit import ActedUnit, acted
 from tests.end_to_end.commands import COMMAND, JOB, breakerbench
 from tests.rehearsal.screen import DeskHere
 from tests.rehearsal.unit import SimulatorHere
@@ -857,50 +857,6 @@ def piped(*arguments: str | Path, stderr_too: bool = False) -> Iterator[Piped]:
         found.process.wait()
         for pipe in (found.process.stdin, found.process.stdout, found.process.stderr):
             if pipe is not None and not pipe.closed:
-                pipe.close()
-
-
-class ActedUnit:
-    """The simulator's process with a hand that obeys."""
-
-    def __init__(self, process: subprocess.Popen[str]) -> None:
-        self._process = process
-        assert process.stdout is not None
-        self.port = str(json.loads(process.stdout.readline())["port"])
-
-    def do(self, **command: Any) -> None:
-        assert self._process.stdin is not None
-        self._process.stdin.write(json.dumps(command) + "\n")
-        self._process.stdin.flush()
-
-    def go(self, **command: Any) -> None:
-        """Do it and wait until the hand has arrived and stands."""
-        self.do(**command)
-        assert self._process.stdout is not None
-        while json.loads(self._process.stdout.readline()).get("did") != command["do"]:
-            pass
-        still = 0
-        while still < 8:
-            felt = json.loads(self._process.stdout.readline()).get("felt")
-            if felt is not None:
-                still = still + 1 if not felt["busy"] and abs(felt["speed_deg_s"]) < 0.5 else 0
-
-
-@contextmanager
-def acted(name: str) -> Iterator[ActedUnit]:
-    process = subprocess.Popen(
-        [sys.executable, "-P", "-m", "sim.serve", "--pty", "--acting", "--scenario", name, "--seed", "3"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        yield ActedUnit(process)
-    finally:
-        process.kill()
-        process.wait()
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
                 pipe.close()
 
 
