@@ -233,7 +233,7 @@ class Run:
         self._next_edges_count: int | None = None
         self._lines: LineWatch | None = None
         self._before_loss: Hello | None = None
-        #: What a snapshot worked out of this run and keeps for the next one. It refers to the run, so it has to go with it.
+        #: What a snapshot worked out of this run and keeps for the next one. Some of it refers to the run, so it has to go with it.
         self.derived: dict[str, Any] = {}
 
     @property

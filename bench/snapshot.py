@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from weakref import WeakKeyDictionary
 
 from bench import cautions
 from bench.adjusting import BEFORE, PointsAdjusting, folded, points_adjusting
@@ -163,24 +162,20 @@ def _final(run: Run) -> tuple[Evaluation | None, str | None]:
     """Evaluation and advice of a finished run, worked out once: a finished run does not change any more."""
     if run.step is not Step.DONE or run.failure is not None:
         return None, None
-    if run not in _evaluated:
+    known: tuple[Evaluation, str | None] | None = run.derived.get("final")
+    if known is None:
         evaluation = evaluate(run)
         advised = advise(run, evaluation)
-        _evaluated[run] = evaluation, None if advised is None else advised.text
-    return _evaluated[run]
-
-
-_evaluated: WeakKeyDictionary[Run, tuple[Evaluation, str | None]] = WeakKeyDictionary()
-_found: WeakKeyDictionary[Run, Evaluation] = WeakKeyDictionary()
+        known = run.derived["final"] = evaluation, None if advised is None else advised.text
+    return known
 
 
 def _as_found(run: Run) -> Evaluation | None:
     """Worked out once: what was found before anything was touched does not change any more."""
-    if run.as_found is not None and run not in _found:
-        found = evaluate_as_found(run)
-        if found is not None:
-            _found[run] = found
-    return _found.get(run)
+    known: Evaluation | None = run.derived.get("as found")
+    if known is None and run.as_found is not None:
+        known = run.derived["as found"] = evaluate_as_found(run)
+    return known
 
 
 def _places(run: Run) -> LivePlaces | None:
