@@ -25,6 +25,9 @@ MOST_CONTENT = 250
 #: COBS adds one byte to content this short; the delimiter is not counted.
 MOST_WIRE = MOST_CONTENT + 1
 
+#: Start value of the frame CRC of frozen messages, whatever the fingerprint.
+FROZEN_CRC_START = 0xFFFF
+
 _HEADER = struct.Struct("<BBH")
 
 
@@ -57,7 +60,7 @@ class BadFrame:
 
 def crc_start(fingerprint: int) -> int:
     """Start value of the frame CRC for all but the frozen messages."""
-    return crc_hqx(struct.pack("<I", fingerprint), 0xFFFF)
+    return crc_hqx(struct.pack("<I", fingerprint), FROZEN_CRC_START)
 
 
 def _too_long(length: int) -> str:
@@ -69,7 +72,7 @@ class Framer:
 
     def __init__(self, fingerprint: int = FINGERPRINT) -> None:
         start = crc_start(fingerprint)
-        self._by_type = {cls.TYPE: (0xFFFF if cls.FROZEN else start, decoder_of(cls)) for cls in MESSAGES}
+        self._by_type = {cls.TYPE: (FROZEN_CRC_START if cls.FROZEN else start, decoder_of(cls)) for cls in MESSAGES}
         self._encoders: dict[int, Callable[[Message], bytes]] = {}
 
     def encode(self, message: Message, session: int, sequence: int) -> bytes:

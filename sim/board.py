@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from cobs import cobs
 
-from firmware_protocol.framing import BadFrame, Framer, FrameReader, crc_start
+from firmware_protocol.framing import FROZEN_CRC_START, BadFrame, Framer, FrameReader, crc_start
 from firmware_protocol.messages import (
     COUNT_DOUBTFUL,
     HOST_MESSAGES,
@@ -48,8 +48,6 @@ from sim.scenario import BoardTable
 _MASK = 0xFFFFFFFF
 _GATHER_S = 0.02
 _HOST_TYPES = frozenset(m.TYPE for m in HOST_MESSAGES)
-#: The check of frozen messages begins so, whatever the fingerprint.
-_FROZEN_START = 0xFFFF
 OTHER_FINGERPRINT = FINGERPRINT ^ 0x0BAD0BAD
 
 
@@ -185,7 +183,7 @@ class Board:
         if bad.reason not in ("type", "payload"):
             return
         content = cobs.decode(bad.wire)
-        start = _FROZEN_START if content[0] == Hello.TYPE else crc_start(self._fingerprint)
+        start = FROZEN_CRC_START if content[0] == Hello.TYPE else crc_start(self._fingerprint)
         if content[0] not in _HOST_TYPES and crc_hqx(content, start) == 0:
             self._reject(content[0])
 
