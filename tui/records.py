@@ -157,8 +157,7 @@ def _backup(options: argparse.Namespace, bench: BenchFile) -> int:
 def _close(options: argparse.Namespace, bench: BenchFile) -> int:
     job_id = options.id.strip().upper()
     home = places.home()
-    if open_jobs.under_way(home, job_id):
-        raise open_jobs.under_way_error(job_id)
+    open_jobs.refuse_under_way(home, job_id)
     begun = open_jobs.find(home, job_id)
     with open_records(bench) as store:
         if begun is None and not store.stoppages(job_id):

@@ -193,8 +193,7 @@ def resume(bench: BenchFile, job_id: str) -> Resumed:
     """
     job_id = job_id.strip().upper()
     home = places.home()
-    if open_jobs.under_way(home, job_id):
-        raise open_jobs.under_way_error(job_id)
+    open_jobs.refuse_under_way(home, job_id)
     with open_records(bench) as store:
         if store.done_with(job_id) is not None:
             raise UsageError(

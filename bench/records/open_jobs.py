@@ -56,7 +56,7 @@ def note(home: Path, begun: Begun) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if not _hold(home, begun.id):
-            raise under_way_error(begun.id)
+            raise _taken(begun.id)
         part = path.with_suffix(".part")
         with part.open("w", encoding="utf-8") as file:
             json.dump(asdict(begun), file, ensure_ascii=False)
@@ -99,8 +99,13 @@ def under_way(home: Path, job_id: str) -> bool:
     return False
 
 
-def under_way_error(job_id: str) -> UsageError:
-    """A job that is measured by one must not be taken up by another."""
+def refuse_under_way(home: Path, job_id: str) -> None:
+    """A job that is measured by one must not be taken up by another. Raises UsageError."""
+    if under_way(home, job_id):
+        raise _taken(job_id)
+
+
+def _taken(job_id: str) -> UsageError:
     return UsageError(f"{printable(job_id)} is being measured now, by another breakerbench on this computer.")
 
 

@@ -60,8 +60,9 @@ class _Shown:
     def __init__(self) -> None:
         self.state: JobState | None = None
 
-    def show(self, state: JobState) -> None:
+    def show(self, state: JobState) -> bool:
         self.state = state
+        return False
 
 
 class _Application(JobScreen):

@@ -28,7 +28,6 @@ from tui.job_screen.desk import Desk
 from tui.job_screen.dialogs import Choose, Question, Ways
 from tui.job_screen.help import HelpScreen
 from tui.job_screen.keys import Now, offered
-from tui.job_screen.state import JobState
 from tui.job_screen.view import JobView
 
 #: The journal is looked at so often; the figures are drawn so often, and at once when points open or close or the job goes on.
@@ -254,13 +253,10 @@ class JobScreen(App[None]):
             return
         if self.session is not session:
             self._taken()
-        overflows = bool(self._view.show(self._shown(state)))
+        overflows = self._view.show(replace(state, bell=self._bell, said=self._said, ascii_only=self._ascii_only))
         if overflows != self._overflows:
             self._overflows = overflows
             self.refresh_bindings()
-
-    def _shown(self, state: JobState) -> JobState:
-        return replace(state, bell=self._bell, said=self._said, ascii_only=self._ascii_only)
 
     def _cue(self, run: Run) -> None:
         """One short cue at each opening while points are set, so that eyes can stay on them."""
@@ -287,7 +283,7 @@ class JobScreen(App[None]):
             connected=run.hello is not None,
             over=session.over,
             failed=run.failure is not None,
-            concluded=session.over and self.session_ended,
+            concluded=self.session_ended,
             simulated=unit is not None,
             acting=acting,
             can_look=unit is not None and bool(unit.places),

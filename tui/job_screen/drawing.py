@@ -181,10 +181,9 @@ def _neutral(state: JobState) -> Text:
 def _adjust(state: JobState, width: int, height: int) -> Text:
     snap = state.snap
     # What the last adjustment changed is left out where the screen is too low for all sets of points with it.
-    text = next(
-        (t for moved in (True, False) if len((t := _sets(snap, moved)).plain.splitlines()) <= height),
-        _sets(snap, False),
-    )
+    text = _sets(snap, True)
+    if len(text.plain.splitlines()) > height:
+        text = _sets(snap, False)
     lines = len(text.plain.splitlines())
     if (picture := _ring_state(state)) is not None:
         room = height - lines - 1
