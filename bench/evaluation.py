@@ -420,7 +420,7 @@ class _Evaluator:
 
     def _leave_out_wild(self, breaker: Breaker, by_lobe: list[list[PassAngle]]) -> None:
         """Take at most one wild pass out of each lobe, by the scatter of all lobes, and say so."""
-        past = [[p.angle_deg - p.ordinal * self.spacing for p in passes] for passes in by_lobe]
+        past = [[self._past_deg(p) for p in passes] for passes in by_lobe]
         for lobe, finding in enumerate(outliers.pooled(past, least_deg=self.count_deg)):
             if finding is not None and finding.wild:
                 del by_lobe[lobe][finding.index]
@@ -526,7 +526,7 @@ class _Evaluator:
         passes = [p for mean in means for p in mean.passes]
         if not passes:
             return []
-        about = math.fsum(p.angle_deg - p.ordinal * self.spacing for p in passes) / len(passes)
+        about = math.fsum(map(self._past_deg, passes)) / len(passes)
         found = [(p, True) for p in passes]
         for change in trace.before:
             at = self.pass_angle(Pass(change, None), 0, self._delay(trace.breaker)[0])
@@ -535,7 +535,7 @@ class _Evaluator:
             Crossed(
                 p.taken.opening.edge.tick,
                 p.ordinal % self.job.unit.lobes,
-                p.angle_deg - p.ordinal * self.spacing,
+                self._past_deg(p),
                 p.speed_deg_s,
                 is_pass,
             )
@@ -543,8 +543,11 @@ class _Evaluator:
         ]
 
     def _crossing(self, taken: PassAngle) -> Crossing:
-        past = taken.angle_deg - taken.ordinal * self.spacing
-        return Crossing(taken.angle_deg, past, taken.dwell_deg, taken.speed_deg_s)
+        return Crossing(taken.angle_deg, self._past_deg(taken), taken.dwell_deg, taken.speed_deg_s)
+
+    def _past_deg(self, taken: PassAngle) -> float:
+        """How far an opening lies past its lobe's place."""
+        return taken.angle_deg - taken.ordinal * self.spacing
 
     def _stated_off_centre_deg(self) -> float:
         if self.mapped is None:
