@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime, timedelta
 
 from bench.files import printable
 from bench.records.backup import Backup
@@ -73,7 +74,7 @@ def story(stored: Stored, keep_years: float) -> str:
         lines.append(f"Amended {amendment.at} by {amendment.by}, because {amendment.why}:")
         lines += [f"  {field}: {text}" for field, text in amendment.changes]
     lines += [f"{blank.replace('_', ' ').capitalize()}: " + "_" * 24 for blank in BLANKS]
-    lines.append(f"To be kept until {_kept_until(record.made_at, keep_years)} at least, by this bench's setting.")
+    lines.append(f"To be kept until {kept_until(record.made_at, keep_years)} at least, by this bench's setting.")
     return "\n".join(printable(line) for text in lines for line in text.split("\n"))
 
 
@@ -89,9 +90,19 @@ def _map(stored: Stored) -> str:
     return "" if found is None else f"Encoder map: {found.kind} of {found.made_on}, due {found.due_on}"
 
 
-def _kept_until(made_at: str, years: float) -> str:
+def kept_until(made_at: str, years: float) -> date:
+    """The day until which a record made at `made_at` (ISO 8601) is kept: never a day short of so many years.
+
+    Years are the calendar's; what is left of a year is of 366 days. A 29 February that is not there is 1 March.
+    """
     day = datetime.fromisoformat(made_at).date()
-    return day.fromordinal(day.toordinal() + round(years * 365.25)).isoformat()
+    part, whole = math.modf(years)
+    year = day.year + int(whole)
+    try:
+        day = day.replace(year=year)
+    except ValueError:
+        day = date(year, 3, 1)
+    return day + timedelta(days=math.ceil(part * 366))
 
 
 def _or_blank(text: str | None) -> str:

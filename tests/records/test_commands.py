@@ -17,6 +17,7 @@ from bench.records.store import open_store
 from bench.records.verification import verify
 from tests.end_to_end.commands import COMMAND, JOB, TWO, breakerbench, brisk, here, running, simulator
 from tests.records.postgres import Server
+from tui.records_words import kept_until
 
 
 @pytest.fixture(scope="module")
@@ -83,6 +84,21 @@ def test_a_record_never_says_what_only_a_person_may() -> None:
     assert "overhaul" not in done.out.lower()
     assert "Signature: ____" in done.out
     assert "To be kept until" in done.out
+
+
+@pytest.mark.parametrize(
+    ("made_at", "years", "until"),
+    [
+        # By the calendar (ISO 8601): years with a leap day in between, without one, and one that begins on it.
+        ("2026-11-26T04:33:37+00:00", 2.0, "2028-11-26"),
+        ("2024-11-26T04:33:37+00:00", 2.0, "2026-11-26"),
+        ("2028-02-29T23:59:59-05:00", 2.0, "2030-03-01"),
+        ("2027-03-01T12:00:00+00:00", 0.0, "2027-03-01"),
+        ("2027-03-01T12:00:00+00:00", 0.5, "2027-08-31"),
+    ],
+)
+def test_a_record_is_kept_not_a_day_short_of_the_years_set(made_at: str, years: float, until: str) -> None:
+    assert kept_until(made_at, years).isoformat() == until
 
 
 def test_a_rehearsal_without_the_wish_makes_no_record(data_folder: Path) -> None:
