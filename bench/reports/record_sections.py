@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from bench import cautions, entries
@@ -66,7 +67,9 @@ def _tool(tool: Tool | None) -> str:
 def remarks(result: ResultDocument, stored: Stored | None) -> Section | None:
     """Findings, notes of the measurement, skipped steps, cautions acknowledged, and every amendment."""
     items = [printable(n.text) + (f" ({n.times} times)" if n.times > 1 else "") for n in result.notes]
-    items += [f"Entered at the bench: {text}" for entry in result.entries if (text := _entered(entry, stored))]
+    items += [
+        f"Entered at the bench: {text}" for entry in _lasting(result.entries) if (text := _entered(entry, stored))
+    ]
     tables = []
     if stored is not None:
         record = stored.record
@@ -91,6 +94,16 @@ def remarks(result: ResultDocument, stored: Stored | None) -> Section | None:
     if not items and not tables:
         return None
     return Section("Findings, notes and amendments", tables=tuple(tables), items=tuple(items))
+
+
+def _lasting(entered: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Entries without those that only say of a check that it was still to come, and that a later one of the same check replaced."""
+    last = {str(entry.get("name")): n for n, entry in enumerate(entered) if entry.get("kind") == "check"}
+    return [
+        entry
+        for n, entry in enumerate(entered)
+        if entry.get("kind") != "check" or entry.get("verdict") != entries.NOT_DONE or n == last[str(entry.get("name"))]
+    ]
 
 
 def _entered(entry: dict[str, Any], stored: Stored | None) -> str:

@@ -102,7 +102,12 @@ def keep_guided(folder: Path, record_id: str = "20260301-BBBBBBBB") -> Kept:
     head = header(*parsed, 5, AT, SOFTWARE, Rehearsal("two breakers, scripted", 1), guided=True)
     journal = folder / "journals" / "guided.capture"
     writer = JournalWriter(journal, head)
-    checks = ({"kind": "check", "name": "spring tension", "value": 5.25, "unit": "N", "verdict": "inside"},)
+    checks = (
+        {"kind": "check", "name": "end play", "verdict": "not done"},
+        {"kind": "check", "name": "seal", "verdict": "not done"},
+        {"kind": "check", "name": "seal", "verdict": "done"},
+        {"kind": "check", "name": "spring tension", "value": 5.25, "unit": "N", "verdict": "inside"},
+    )
     for piece in [*records(script, wire(play(script))), *map(entry, (*checks, {"kind": "step", "to": "done"}))]:
         writer.append(Kind(piece.kind), piece.payload)
     writer.close()

@@ -75,8 +75,8 @@ def expected(record: Record) -> list[str]:
             degrees(abs(estimate.offset_deg or 0.0))
             degrees(estimate.standard_uncertainty_deg)
     for check in record.checks:
-        found += [check.name, f"{check.value:g}"]
-        found += [f"{limit:g}" for limit in (check.lower_limit, check.upper_limit) if limit is not None]
+        figures = (check.value, check.lower_limit, check.upper_limit)
+        found += [check.name, *(f"{value:g}" for value in figures if value is not None)]
         found += [] if check.tool is None else [check.tool.name, check.tool.serial_number, check.tool.calibration_due]
     found += [
         record.id,

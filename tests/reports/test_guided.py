@@ -100,4 +100,15 @@ def test_a_guided_rehearsal_is_marked_on_every_page(sheets: Path, one_file: Path
 
 def test_what_was_entered_at_the_bench_is_in_the_report(told: Report) -> None:
     (checks,) = section(told, "Other checks").tables
-    assert [row[:3] for row in checks.rows] == [("spring tension", "5.25", "N")]
+    # A dash where there is nothing to tell; what was done last is what holds.
+    assert [(*row[:3], row[4]) for row in checks.rows] == [
+        ("end play", "–", "–", "not done"),
+        ("seal", "–", "–", "done"),
+        ("spring tension", "5.25", "N", "inside"),
+    ]
+
+
+def test_a_check_that_was_still_to_come_is_told_only_if_it_never_came(told: Report) -> None:
+    entered = [i for i in section(told, "Findings, notes and amendments").items if i.startswith("Entered at the bench")]
+    assert [i for i in entered if "end play" in i] == ["Entered at the bench: Check, end play: not done"]
+    assert [i for i in entered if "seal" in i] == ["Entered at the bench: Check, seal: done"]
