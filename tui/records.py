@@ -68,10 +68,15 @@ def _amend(options: argparse.Namespace, bench: BenchFile) -> int:
 
 
 def _verify(options: argparse.Namespace, bench: BenchFile) -> int:
-    if options.report is not None:
-        return _verify_report(options, bench)
+    given = options.report_or_backup
+    if given is not None and not Path(given).is_dir():
+        return _verify_report(Path(given), options, bench)
     from bench.records.verification import unreadable, verify
 
+    if given is not None:
+        if options.store is not None:
+            raise UsageError("Name the backup's folder or --store, not both.")
+        options.store = _backed_up(Path(given))
     setting = Path(options.store) if options.store else places.store_setting(bench)
     address = is_address(setting)
     if options.bytes and address:
@@ -96,11 +101,22 @@ def _verify(options: argparse.Namespace, bench: BenchFile) -> int:
     return StoreError.exit_status
 
 
-def _verify_report(options: argparse.Namespace, bench: BenchFile) -> int:
+def _backed_up(folder: Path) -> Path:
+    """The store in a backup's folder."""
+    from bench.records.backup import FILE
+
+    if not (folder / FILE).is_file():
+        raise UsageError(
+            f"{printable(str(folder))}: no backup; it holds no {FILE}. (A bundle is checked by the verify.py inside it.)"
+        )
+    return folder / FILE
+
+
+def _verify_report(path: Path, options: argparse.Namespace, bench: BenchFile) -> int:
     """A report by itself, and its record's hash against the store, if that has the record."""
     from bench.reports.verification import verify
 
-    found = verify(Path(options.report))
+    found = verify(path)
     problems, unchecked = list(found.problems), list(found.unchecked)
     if found.record_id is not None:
         try:

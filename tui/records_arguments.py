@@ -49,12 +49,12 @@ def add(records: argparse.ArgumentParser) -> None:
         "verify", help="whether anything was changed, removed, moved or cut off", description=VERIFY, epilog=STATUS
     )
     verify.add_argument(
-        "report",
+        "report_or_backup",
         nargs="?",
-        metavar="FILE.html",
-        help="a report instead: what is inside it, and whether the store has it",
+        metavar="FILE.html|DIR",
+        help="a report instead: what is inside it, and whether the store has it; or a backup's folder",
     )
-    verify.add_argument("--store", metavar="FILE", help="another store's file: a backup")
+    verify.add_argument("--store", metavar="FILE", help="another store's file")
     verify.add_argument("--head", type=_head, metavar="NUMBER:HASH", help="a head written down earlier")
     verify.add_argument("--without-journals", action="store_true", help="the store alone")
     verify.add_argument(

@@ -138,7 +138,7 @@ def backup(made: Backup) -> str:
     lines = [f"{made.file}: {made.head.count} entries and {made.journals} journals."]
     lines += [f"Not on this computer, so not in the backup: {printable(place)}" for place in made.missing]
     lines.append(f"Head {made.head.count}:{made.head.hash}")
-    lines.append(f"Check it: breakerbench records verify --store {made.file}")
+    lines.append(f"Check it: breakerbench records verify {made.file.parent}")
     return "\n".join(lines)
 
 

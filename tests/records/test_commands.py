@@ -311,11 +311,15 @@ def test_a_backup_verifies_anywhere(home: Path, tmp_path: Path) -> None:
     moved = tmp_path / "elsewhere"
     folder.rename(moved)
     shutil.rmtree(home)
-    done = breakerbench("records", "verify", "--store", moved / "records.sqlite", "--bytes", "--json")
+    done = breakerbench("records", "verify", moved, "--bytes", "--json")
     assert done.status == 0, done.err
     assert done.document["verification"]["journals"] == 1
     assert done.document["verification"]["outside"]
     assert breakerbench("records", "backup", moved).status == 5
+    (moved / "records.sqlite").unlink()
+    refused = here("records", "verify", moved)
+    assert refused.status == 2
+    assert "no backup; it holds no records.sqlite" in refused.err
 
 
 def test_a_backup_of_a_server_is_a_file_with_the_same_chain(
