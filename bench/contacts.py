@@ -8,7 +8,9 @@ are known.
 
 from __future__ import annotations
 
+from array import array
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 
@@ -87,6 +89,31 @@ class LevelReading:
     since_tick: int
 
 
+class LevelReadings:
+    """The latest `most` readings, oldest first, in 40 bytes each: as objects they would be five times that."""
+
+    _COLUMNS = 5
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._flat = array("q")
+
+    def append(self, reading: LevelReading) -> None:
+        """Keep one more. Those too many are dropped by the eighth, so that little is moved."""
+        self._flat.extend((reading.tick, reading.count, reading.millivolts, reading.is_open, reading.since_tick))
+        if len(self._flat) > self._COLUMNS * (self._most + self._most // 8):
+            del self._flat[: -self._COLUMNS * self._most]
+
+    def __len__(self) -> int:
+        return min(len(self._flat) // self._COLUMNS, self._most)
+
+    def __iter__(self) -> Iterator[LevelReading]:
+        first = len(self._flat) - self._COLUMNS * len(self)
+        for at in range(first, len(self._flat), self._COLUMNS):
+            tick, count, millivolts, is_open, since_tick = self._flat[at : at + self._COLUMNS]
+            yield LevelReading(tick, count, millivolts, bool(is_open), since_tick)
+
+
 class Settled(Enum):
     """What a channel was last known to be for good."""
 
@@ -119,7 +146,7 @@ class ChannelTracker:
         self.settled = Settled.UNKNOWN
         self.has_opened = False
         self.flickers: deque[Flicker] = deque(maxlen=MOST_FLICKERS)
-        self.readings: deque[LevelReading] = deque(maxlen=MOST_READINGS)
+        self.readings = LevelReadings(MOST_READINGS)
         self._settled_ticks = settled_ticks
         self._settled_counts = settled_counts
         self._pending: deque[ContactEdge] = deque()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -12,7 +13,7 @@ import pytest
 from bench import contact_findings
 from bench.contact_findings import BreakerContacts, Contacts
 from bench.contact_resistance import NotMeasurable, Resistance
-from bench.contacts import MOST_READINGS, ChannelTracker, ContactEdge
+from bench.contacts import MOST_READINGS, ChannelTracker, ContactEdge, LevelReading, LevelReadings
 from bench.evaluation import Evaluation, evaluate
 from bench.horizon import Confirmed
 from bench.run import Run
@@ -369,4 +370,17 @@ def test_of_a_probe_that_is_watched_all_day_the_latest_readings_are_kept() -> No
         tracker.level(tick, tick)
     tracker.confirm(Confirmed(3 * MOST_READINGS, 50, 0, False), 1)
     assert len(tracker.readings) == MOST_READINGS
-    assert tracker.readings[-1].millivolts == 3 * MOST_READINGS - 1
+    kept = [(r.tick, r.millivolts) for r in tracker.readings]
+    assert kept == [(tick, tick) for tick in range(2 * MOST_READINGS, 3 * MOST_READINGS)]
+
+
+@pytest.mark.parametrize("most", [1, 7, 16])
+def test_the_latest_readings_are_kept_whole_and_in_order(most: int) -> None:
+    kept, expected = LevelReadings(most), deque[LevelReading](maxlen=most)
+    for n in range(5 * most):
+        # Ticks of a year, counts to either side, a probe's negative offset.
+        reading = LevelReading(n << 45, -n, -n % 7 - 3, n % 3 == 0, (n << 45) - 1)
+        kept.append(reading)
+        expected.append(reading)
+        assert list(kept) == list(expected)
+        assert len(kept) == len(expected)
