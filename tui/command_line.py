@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import codecs
 import io
+import os
 import sys
 from collections.abc import Sequence
 from typing import NoReturn
@@ -348,6 +349,7 @@ ESCAPES = "breakerbench.escapes"
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; gives its exit status."""
+    _stand_in()
     _speak_utf8()
     given = list(sys.argv[1:] if arguments is None else arguments)
     as_json = "--json" in given
@@ -372,6 +374,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _report(
             "defect", f"Unexpected {type(error).__name__}: {_one_line(error)}. Please report this.", 4, as_json
         )
+
+
+def _stand_in() -> None:
+    """A standard stream that was closed before the start gives nothing and takes all.
+
+    Else what is meant for standard error would go into the document on standard output, and a file opened later would get its number.
+    """
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        if getattr(sys, name) is None:
+            nowhere = os.open(os.devnull, os.O_RDWR)
+            if nowhere != number:
+                os.dup2(nowhere, number)
+                os.close(nowhere)
+            setattr(sys, name, open(number, mode, encoding="utf-8", closefd=False))  # noqa: SIM115 - as long as the program
 
 
 def _speak_utf8() -> None:
@@ -443,7 +459,6 @@ def _dispatch(options: argparse.Namespace) -> int:
 def _output_failed(error: OSError) -> int:
     """Standard output takes nothing any more: say so if anyone still listens. Nothing measured is lost by that."""
     import contextlib
-    import os
 
     with contextlib.suppress(OSError, ValueError):
         print(
@@ -477,8 +492,6 @@ def _report(code: str, text: str, status: int, as_json: bool) -> int:
 
 def _tell_page(text: str) -> None:
     """Where a browser stands in for the terminal, nobody there reads standard error."""
-    import os
-
     if "TEXTUAL_DRIVER" in os.environ:
         from tui.job_screen.dialogs import tell
 

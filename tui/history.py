@@ -18,6 +18,7 @@ from bench.reports import history as histories
 from bench.reports.history import History, Reading, Trend, Visit, per
 from bench.reports.layout import DASH, figure, general
 from tui import places
+from tui.columns import columns
 
 FORMAT = "breakerbench-history"
 VERSION = 1
@@ -90,7 +91,7 @@ def _trend(trend: Trend, over: str) -> list[str]:
     cells: list[Sequence[str]] = [("  record", "measured", "hours", "as found", "as left", "lobes", "verdict", "")]
     for visit in trend.visits:
         cells.append(_visit(visit))
-    lines += _columns(cells)
+    lines.append(columns(cells))
     lines.append("  " + drift_words(trend, over))
     return lines
 
@@ -169,12 +170,7 @@ def _shop(found: Iterable[History]) -> str:
                     *(printable(trend.name), _reading(last.left), rate),
                 )
             )
-    return "\n".join(_columns(cells)) if len(cells) > 1 else "There is no record."
-
-
-def _columns(cells: Sequence[Sequence[str]]) -> list[str]:
-    widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]
-    return ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in cells]
+    return columns(cells) if len(cells) > 1 else "There is no record."
 
 
 # --- as a document ---------------------------------------------------------------------------------------------------

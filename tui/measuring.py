@@ -59,7 +59,12 @@ def on_screen(desk: Desk, ways: Ways | None = None) -> Run | None:
         # A page has one screen, which alone speaks on the true standard output; all else goes to whoever started the server.
         del os.environ["TEXTUAL_DRIVER"]
         sys.stdout = sys.stderr
-    screen.run()
+    # Ended from outside, it gives the terminal back and keeps what there is, as after Control-C.
+    before = signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
+    try:
+        screen.run()
+    finally:
+        signal.signal(signal.SIGTERM, before)
     session = screen.session
     if session is None:
         return None
@@ -142,14 +147,22 @@ def conclude(
     truth = truth_of()
     if truth is not None:
         result = result.model_copy(update={"truth": truth})
-    show(result, as_json)
-    if not as_json and session.recorded:
-        print(f"Journal: {journal_name}", file=sys.stdout if result.valid else sys.stderr)
-    if keeping is None:
-        return result.exit_status()
-    # First what was found, for whom that is enough.
-    sys.stdout.flush()
-    return keeping.end(result, session.recorded and session.hello is not None, as_json)
+    unheard = None
+    try:
+        show(result, as_json)
+        if not as_json and session.recorded:
+            print(f"Journal: {journal_name}", file=sys.stdout if result.valid else sys.stderr)
+        # First what was found, for whom that is enough.
+        sys.stdout.flush()
+    except OSError as failure:
+        # Nobody reading is no reason to keep no record.
+        unheard = failure
+    status = result.exit_status()
+    if keeping is not None:
+        status = keeping.end(result, session.recorded and session.hello is not None, as_json)
+    if unheard is not None:
+        raise unheard
+    return status
 
 
 def show(result: ResultDocument, as_json: bool) -> None:

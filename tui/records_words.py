@@ -11,6 +11,7 @@ from bench.records.backup import Backup
 from bench.records.model import BLANKS, OpenJob, Stored, StoreError, Summary
 from bench.records.verification import Verification
 from tui import plain_text
+from tui.columns import columns
 
 _MOST_SHOWN = 20
 
@@ -23,7 +24,7 @@ def page(lines: Sequence[Summary], limit: int) -> str:
     for line in lines:
         marks = ([] if line.for_record else ["NOT FOR RECORD"]) + ([f"amended {line.amended}×"] if line.amended else [])
         cells.append((line.id, line.made_at, line.serial_number, line.part_number, line.verdict, ", ".join(marks)))
-    text = _columns(cells)
+    text = columns([[printable(cell) for cell in row] for row in cells])
     if len(lines) == limit:
         text += f"\nThere may be more: --before {lines[-1].sequence}"
     return text
@@ -140,9 +141,3 @@ def backup(made: Backup) -> str:
     lines.append(f"Head {made.head.count}:{made.head.hash}")
     lines.append(f"Check it: breakerbench records verify {made.file.parent}")
     return "\n".join(lines)
-
-
-def _columns(cells: Sequence[Sequence[str]]) -> str:
-    shown = [[printable(cell) for cell in row] for row in cells]
-    widths = [max(len(row[column]) for row in shown) for column in range(len(shown[0]))]
-    return "\n".join("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in shown)

@@ -6,6 +6,8 @@ import json
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
+from tui.columns import columns
+
 FILE = "totals.json"
 
 
@@ -75,8 +77,4 @@ class Totals:
             share = t.bytes / (goal * (len(names) if name == "all" else 1))
             row = (name, f"{t.bytes:,}", f"{share:.1%}", f"{t.executions:,}", f"{t.seconds:.0f}")
             rows.append((*row, str(t.edges), str(t.corpus), str(t.crashes)))
-        widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-        return "\n".join(
-            "  ".join(c.ljust(w) if not n else c.rjust(w) for n, (c, w) in enumerate(zip(row, widths, strict=True)))
-            for row in rows
-        )
+        return columns(rows, right=range(1, len(rows[0])))

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from tests import performance
 from tests.performance.figures import Figure
 from tests.performance.results import GROWING, Results, take
+from tui.columns import columns
 
 PREFIX = "measure_"
 
@@ -30,12 +31,7 @@ def table(rows: Sequence[tuple[str, Figure]]) -> str:
         value = "—" if figure.value is None else f"{figure.value:.4g}"
         met = {True: "yes", False: "NO", None: ""}[figure.met]
         cells.append((name, figure.name, value, figure.unit, figure.goal, met, figure.note))
-    widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]
-    lines = []
-    for row in cells:
-        padded = [c.rjust(w) if i == 2 else c.ljust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
-        lines.append("  ".join(padded).rstrip())
-    return "\n".join(lines)
+    return columns(cells, right=(2,))
 
 
 def keep(chosen: Sequence[str], results: Results) -> bool:
