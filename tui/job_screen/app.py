@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -62,6 +63,11 @@ TURN_DEG_S = 80.0
 LIGHT, DARK = "textual-light", "textual-dark"
 #: Of the eight colours and their bright ones (ECMA-48, and what terminals made of it), those that are light.
 LIGHT_COLOURS = frozenset({"7", "9", "10", "11", "12", "13", "14", "15"})
+
+
+def _is_terminal() -> bool:
+    """Whether keys come from a terminal that is there: of one that was closed the system says that it is none."""
+    return sys.__stdin__ is not None and sys.__stdin__.isatty()
 
 
 def on_light_ground(environment: Mapping[str, str]) -> bool:
@@ -129,6 +135,7 @@ class JobScreen(App[None]):
         self._heard = 0
         self._breaker = 0
         self._overflows = False
+        self._on_terminal = False
 
     # --- beginning ---------------------------------------------------------------------------------------------------
 
@@ -139,6 +146,7 @@ class JobScreen(App[None]):
 
     def on_mount(self) -> None:
         """Ask which way, where there are several; offer interrupted jobs, then the intake form, then begin."""
+        self._on_terminal = not self.is_headless and _is_terminal()
         self.set_interval(1 / POLL_HZ, self._pull)
         if self._ways is None:
             self._offer()
@@ -218,6 +226,10 @@ class JobScreen(App[None]):
         return self._conduct.ended
 
     def _pull(self) -> None:
+        if self._on_terminal and not _is_terminal():
+            # Closed, and whoever began this has ignored the signal that tells of it: ended as by Control-C, it keeps what there is.
+            self.exit()
+            return
         session = self.session
         if session is None:
             return
