@@ -82,8 +82,6 @@ class Framer:
         if encode is None:
             encode = self._encoders[kind] = encoder_of(type(message))
         content = _HEADER.pack(kind, session, sequence) + encode(message)
-        if len(content) + CRC_SIZE > MOST_CONTENT:
-            raise FrameError("length", f"{len(content) + CRC_SIZE} bytes, at most {MOST_CONTENT}")
         crc = crc_hqx(content, self._by_type[kind][0])
         stuffed: bytes = cobs.encode(content + crc.to_bytes(2, "big"))
         return stuffed + b"\0"

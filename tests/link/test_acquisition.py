@@ -100,12 +100,13 @@ def begin(tmp_path: Path) -> Iterator[Begin]:
         board: MemoryBoard | None = None,
         clock: Callable[[], float] | None = None,
         open_port: Callable[[], Transport] | None = None,
+        persistent: bool = False,
     ) -> Bench:
         made = board or MemoryBoard()
         journal = JournalWriter(tmp_path / "a.capture", {})
         reports: queue.Queue[dict[str, Any]] = queue.Queue()
         acquisition = Acquisition(journal, reports.put, *([] if clock is None else [clock]))
-        thread = threading.Thread(target=acquisition.run, args=(open_port or (lambda: made), PORT, 5.0))
+        thread = threading.Thread(target=acquisition.run, args=(open_port or (lambda: made), PORT, 5.0, persistent))
         thread.start()
         begun.append(Bench(made, acquisition, journal, reports, thread))
         return begun[-1]
@@ -324,6 +325,36 @@ def test_a_port_that_goes_away_is_told_after_everything_that_came(begin: Begin) 
     records = _ended_with(bench, "link-lost")
     assert records[-2] == (Kind.FROM_BOARD, last)
     assert bench.board.closed
+
+
+def test_a_port_that_fails_in_a_way_nobody_foresaw_is_told_after_everything_that_came(begin: Begin) -> None:
+    # Seen from serial drivers when a device is pulled (from memory): errors that are none of the input's or output's.
+    bench = begin()
+    bench.board.wait_for(Start)
+    last = bench.board.board.position()
+    bench.board.say(last)
+    bench.board.say(TypeError("'NoneType' object cannot be interpreted as an integer"))
+    records = _ended_with(bench, "link-lost")
+    assert records[-2] == (Kind.FROM_BOARD, last)
+    assert _entries(records)[-1]["text"] == (
+        f"The port {PORT} failed in an unforeseen way (TypeError). Check plug and cable."
+    )
+    assert bench.board.closed
+
+
+def test_other_firmware_behind_a_port_that_was_lost_is_told_and_never_started(begin: Begin) -> None:
+    first = MemoryBoard()
+    other = MemoryBoard(Conversation(replace(HELLO, fingerprint=FINGERPRINT ^ 1)))
+    ports = iter((first, other))
+    bench = begin(first, open_port=lambda: next(ports), persistent=True)
+    first.wait_for(Start)
+    first.say(LinkLost("The port went away."))
+    assert bench.report("error")["code"] == "wrong-firmware"
+    entries = _entries(bench.ended())
+    assert [(e["kind"], e["code"]) for e in entries] == [("link", "link-lost"), ("error", "wrong-firmware")]
+    assert all(isinstance(heard, Identify) for heard in other.board.heard)
+    assert first.closed
+    assert other.closed
 
 
 def test_a_port_that_goes_away_while_being_asked_is_told(begin: Begin) -> None:

@@ -25,8 +25,9 @@ from tests.mutation.mutants import Mutant, mutants_of
 ROOT = Path(__file__).parents[2]
 #: Which tests answer for which module.
 TESTS = {
-    "bench.contacts": ["tests/statements/test_openings.py", "tests/science/test_contacts.py"],
+    "bench.contacts": ["tests/statements/test_settling.py", "tests/statements/test_openings.py"],
     "bench.encoder": ["tests/science/test_encoder.py", "tests/statements/test_estimators.py"],
+    "bench.encoder_lines": ["tests/statements/test_encoder_lines.py"],
     "bench.neutral": [
         "tests/science/test_neutral.py",
         "tests/statements/test_lifted.py",
@@ -40,14 +41,18 @@ TESTS = {
     "bench.uncertainty": ["tests/science/test_uncertainty.py", "tests/science/test_terms.py"],
     "bench.verdict": ["tests/science/test_uncertainty.py"],
     "bench.engine": ["tests/science/test_engine.py"],
-    "bench.jump": ["tests/statements/test_jump.py"],
+    "bench.horizon": ["tests/wire/test_horizon.py"],
+    "bench.jump": ["tests/science/test_jump.py", "tests/statements/test_jump.py"],
     "bench.monte_carlo": ["tests/science/test_monte_carlo.py"],
     "firmware_protocol.framing": ["tests/wire/test_frames.py", "tests/wire/test_stream.py"],
     "firmware_protocol.codec": ["tests/wire/test_vectors.py", "tests/wire/test_frames.py"],
 }
+#: Processor time, so that a change is not taken for noticed because the machine is busy.
 WITHIN_S = 180
 WORKERS = 2
-#: Plugins are loaded before the fork.
+#: Most of pytest's plugins take longer to load than a change takes to try.
+FEW_PLUGINS = ["-p", "timeout", "-o", "timeout=1800", "-p", "no:cacheprovider"]
+#: Libraries are loaded before the fork.
 QUIET = ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
 
 
@@ -87,11 +92,11 @@ def _noticed(name: str, mutant: Mutant, path: str) -> int:
     silent = os.open(os.devnull, os.O_WRONLY)
     os.dup2(silent, 1)
     os.dup2(silent, 2)
-    signal.alarm(WITHIN_S)
+    signal.setitimer(signal.ITIMER_PROF, WITHIN_S)
     sys.meta_path.insert(0, _Finder(name, mutant, path))
     status = 1
     with contextlib.suppress(BaseException):
-        status = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", *QUIET, *TESTS[name]]))
+        status = int(pytest.main(["-x", "-q", *FEW_PLUGINS, *QUIET, *TESTS[name]]))
     os._exit(min(status, 100))
 
 
@@ -124,6 +129,7 @@ def main() -> int:
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
     os.chdir(ROOT)
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     # Loaded once, and then there in every process that is forked off. The project's own modules are not among them.
     for library in ("numpy", "scipy.stats", "scipy.optimize", "pytest", "pydantic", "tomlkit"):
         with contextlib.suppress(ImportError):

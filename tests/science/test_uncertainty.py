@@ -190,3 +190,38 @@ def test_a_bound_that_rules_gives_the_probability_by_its_own_shape() -> None:
     assert probability_inside(12.5, rectangle, LIMITS) == pytest.approx(0.25, abs=4 * math.sqrt(0.25 * 0.75 / 200_000))
     assert probability_inside(8.5, rectangle, LIMITS) == pytest.approx(0.25, abs=4 * math.sqrt(0.25 * 0.75 / 200_000))
     assert probability_inside(13.5, rectangle, LIMITS) == 0.0
+
+
+def test_a_negative_sensitivity_contributes_as_much_as_a_positive_one() -> None:
+    # GUM 5.1.2: squares are added.
+    assert Term("x", "B", Shape.RECTANGULAR, 0.3, "deg", -0.5, math.inf).contribution_deg == pytest.approx(0.15)
+
+
+def test_a_propagated_interval_stands_in_for_k_from_t() -> None:
+    # JCGM 101:2008, 5.5.1: the coverage interval is read off the distribution; k is then only its ratio to u.
+    budget = Budget((type_a("x", 0.1, 4), rectangular("y", 0.2)), 0.95, propagated_deg=0.25)
+    u = math.sqrt(0.01 + 0.04 / 3)
+    assert budget.coverage_factor == pytest.approx(0.25 / u)
+    assert budget.expanded_uncertainty_deg == pytest.approx(0.25)
+    nothing = Budget((rectangular("y", 0.0),), 0.95, propagated_deg=0.0)
+    assert nothing.expanded_uncertainty_deg == 0.0
+    assert nothing.share(nothing.terms[0]) == 0.0
+
+
+@pytest.mark.parametrize("freedom", [1.0, 1.9, 0.6])
+def test_no_fewer_than_one_degree_of_freedom_is_believed(freedom: float) -> None:
+    # JCGM 100:2008, Table G.2: 12.71 for one degree of freedom at 95 %.
+    assert coverage_factor(freedom, 0.95) == pytest.approx(12.71, abs=0.005)
+
+
+def test_of_what_is_an_angle_itself_the_sensitivity_is_one() -> None:
+    # Bounds: a/√3 (GUM 4.3.7). A sine of unknown phase: its root mean square, a/√2.
+    assert rectangular("x", 0.2).contribution_deg == pytest.approx(0.2 / math.sqrt(3))
+    assert arcsine("x", 0.2).contribution_deg == pytest.approx(0.2 / math.sqrt(2))
+    assert type_a("x", 0.2, 4).contribution_deg == 0.2
+
+
+@pytest.mark.parametrize(("value", "inside"), [(10.0, 1.0), (12.0, 1.0), (12.001, 0.0), (7.999, 0.0)])
+def test_without_any_uncertainty_the_value_is_inside_or_not(value: float, inside: float) -> None:
+    budget = Budget((rectangular("x", 0.0),), 0.95)
+    assert probability_inside(value, budget, Tolerance(10.0, 2.0, 2.0)) == inside

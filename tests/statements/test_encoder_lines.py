@@ -66,6 +66,36 @@ def test_how_edges_come_in_pieces_changes_nothing() -> None:
     assert all(first <= (told_at(ticks, boundaries, n) or 0) < first + n * SECOND // 1000 for n in (7, 64, 1000))
 
 
+def told_of(ticks: list[int], boundaries: list[int] | None = None, counts: int = 400, piece: int = 1) -> int:
+    """How often it was told."""
+    watch = LineWatch(counts, TICK_HZ)
+    at = np.full(len(ticks), 4711) if boundaries is None else np.array(boundaries)
+    found = np.array(ticks, dtype=np.int64)
+    return sum(watch.feed(found[n : n + piece], at[n : n + piece]) for n in range(0, len(ticks), piece))
+
+
+LATE = 60 * SECOND
+
+
+@pytest.mark.parametrize(("edges", "times"), [(79, 0), (80, 1)])
+def test_fewer_edges_than_a_hand_may_tremble_tell_nothing_of_a_coarse_encoder(edges: int, times: int) -> None:
+    # 20° of one line of 400 counts are eleven edges; no fewer than 80 are asked for (the module's text).
+    assert told_of([LATE + 1000 * n for n in range(edges)]) == times
+    others = [LATE - 2000, LATE - 1000]
+    ticks = [*others, *(LATE + 1000 * n for n in range(edges))]
+    assert told_of(ticks, [4709, 4710] + [4711] * edges, piece=1000) == times
+
+
+@pytest.mark.parametrize(("span", "times"), [(2 * SECOND, 1), (2 * SECOND + 1, 0)])
+def test_edges_must_come_within_two_seconds(span: int, times: int) -> None:
+    assert told_of([*(LATE + 1000 * n for n in range(79)), LATE + span]) == times
+
+
+def test_a_line_that_stays_dead_is_told_every_two_seconds() -> None:
+    # 1,000 edges a second for 7 s; 278 of them are 20° of one line of 10,000 counts. Told after 0.278 s, 2.278 s, 4.278 s, 6.278 s.
+    assert told_of([LATE + 2000 * n for n in range(7000)], counts=COUNTS) == 4
+
+
 # --- in a job --------------------------------------------------------------------------------------------------------
 
 SCRIPT = turning(9.5)

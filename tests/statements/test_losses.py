@@ -229,6 +229,30 @@ def test_a_changed_boot_counter_voids_the_zero() -> None:
     assert not run.finished
 
 
+@pytest.mark.parametrize("index", [True, False])
+def test_a_reset_before_the_session_has_begun_asks_for_start_again_and_voids_nothing(index: bool) -> None:
+    # The board started anew while Start was on its way, and has not read it.
+    again = b"boot\0" + Framer().encode(hello(replace(SCRIPT, boot_counter=8)), 0, 0)
+    run = new_run(bench={"index": index})
+    for record in records(SCRIPT, [again]):
+        run.feed(record)
+    assert run.restart_wanted
+    # A second Start, and now it speaks.
+    for record in records(replace(SCRIPT, boot_counter=8), wire(play(SCRIPT), session=2), session=2)[1:]:
+        run.feed(record)
+    assert_right(run)
+    assert "board-reset" not in codes(run)
+
+
+def test_another_board_before_the_session_has_begun_is_refused() -> None:
+    other = Framer().encode(replace(hello(SCRIPT), board_id=b"demo0002", boot_counter=8), 0, 0)
+    run = new_run()
+    for record in records(SCRIPT, [other]):
+        run.feed(record)
+    assert run.failure is not None
+    assert run.failure.code == "other-board"
+
+
 def test_frames_that_fail_their_checks_too_often_void_the_run() -> None:
     def damage(frames: list[bytes]) -> list[bytes]:
         draw = random.Random(5)

@@ -79,6 +79,8 @@ def test_a_value_out_of_its_range_is_neither_sent_nor_read(cls: type[Message]) -
             wrong: list[Any] = [b"", bytes(spec.size + 1)]
         elif isinstance(spec, Array):
             wrong = [(spec.lowest - 1,), (spec.highest + 1,), (spec.lowest,) * (spec.most + 1)]
+            # One that does not fit is enough.
+            wrong += [(spec.lowest - 1, spec.highest), (spec.lowest, spec.highest + 1)]
         else:
             wrong = [spec.lowest - 1, spec.highest + 1]
         for value in wrong:
@@ -92,6 +94,20 @@ def test_a_value_out_of_its_range_is_neither_sent_nor_read(cls: type[Message]) -
             with pytest.raises(FrameError) as refusal:
                 FRAMER.decode(_sealed(bytes((cls.TYPE, 1, 0, 0)) + payload))
             assert refusal.value.reason == "payload"
+
+
+@pytest.mark.parametrize("example", [e for e in GOOD if message_fields(type(e.message))], ids=lambda e: e.text[:30])
+def test_a_payload_that_ends_early_or_late_is_refused_as_such(example: Any) -> None:
+    message = example.message
+    # Arrays of three, so that it can end within each.
+    longer = {
+        name: (max(spec.lowest, 1),) * 3 for name, spec in message_fields(type(message)) if isinstance(spec, Array)
+    }
+    payload = encoder_of(type(message))(replace(message, **longer))
+    for wrong in [*(payload[:size] for size in range(len(payload))), payload + b"\0"]:
+        with pytest.raises(FrameError) as refusal:
+            FRAMER.decode(_sealed(bytes((message.TYPE, 1, 0, 0)) + wrong))
+        assert refusal.value.reason == "payload"
 
 
 def test_of_all_checks_that_a_frame_could_carry_only_the_right_one_is_taken() -> None:
@@ -223,6 +239,20 @@ def test_the_longest_frame_is_read_and_one_byte_more_refused() -> None:
     with pytest.raises(FrameError) as refusal:
         FRAMER.decode(b"\x07" * (MOST_WIRE + 1))
     assert refusal.value.reason == "length"
+
+
+@pytest.mark.parametrize("cls", MESSAGES, ids=lambda cls: cls.__name__)
+def test_no_message_can_outgrow_the_longest_frame(cls: type[Message]) -> None:
+    # PROTOCOL.md, section on frames: type, session, sequence, payload and CRC are at most 250 bytes. An array is a length and its elements.
+    payload = sum(
+        spec.size
+        if isinstance(spec, Octets)
+        else 1 + spec.most * spec.kind.size
+        if isinstance(spec, Array)
+        else spec.kind.size
+        for _, spec in message_fields(cls)
+    )
+    assert 1 + 1 + 2 + payload + 2 <= 250
 
 
 def test_empty_frames_mean_nothing() -> None:

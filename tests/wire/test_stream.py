@@ -133,6 +133,19 @@ def test_a_hello_in_session_zero_is_a_reset_even_if_the_boot_counter_was_not_kep
     assert list(stream.received(Speaker(0).say(HELLO))) == [BoardReset(HELLO, HELLO)]
 
 
+def test_a_hello_of_another_boot_before_the_session_has_begun_is_a_reset_too() -> None:
+    stream, _ = _begun()
+    again = _other_hello(boot_counter=HELLO.boot_counter + 1)
+    assert list(stream.received(Speaker(0).say(again))) == [BoardReset(again, HELLO, begun=False)]
+
+
+def test_a_late_answer_to_identify_before_the_session_has_begun_is_no_reset() -> None:
+    stream, board = _begun()
+    items = list(stream.received(Speaker(0).say(HELLO) + board.say(position(0))))
+    assert _messages(items) == [position(0)]
+    assert _findings(items) == []
+
+
 def test_the_answer_to_identify_in_the_middle_of_a_session_is_no_reset() -> None:
     stream, board = _begun()
     items = list(stream.received(board.say(position(0)) + board.say(HELLO) + board.say(position(PERIOD))))
