@@ -68,7 +68,7 @@ def line(evidence: Evidence) -> Finding:
     if counts.frames == 0:
         return check.not_tried("No session was begun.", known=known)
     # What a board prints as it starts again is no noise.
-    bad = counts.bad_frames - len(evidence.resets)
+    bad = counts.bad_frames - sum(reset.begun for reset in evidence.resets)
     if evidence.frames_lost or bad > max(BAD_FRAMES_LEAST, BAD_FRAMES_SHARE * counts.frames):
         return check.failed(seen, _NOISE, known)
     if bad > 0:

@@ -169,14 +169,14 @@ class JournalReader:
         try:
             if path.exists() and not path.is_file() and not path.is_dir():
                 # A pipe without a writer would be waited for.
-                raise CaptureError(f"{path}: not a capture; a regular file was expected.")
+                raise CaptureError(f"{_shown(path)}: not a capture; a regular file was expected.")
             self._file = path.open("rb")
             magic = self._file.read(len(MAGIC))
         except OSError as failure:
-            raise CaptureError(f"{path}: capture cannot be read ({failure.strerror or failure}).") from None
+            raise CaptureError(f"{_shown(path)}: capture cannot be read ({failure.strerror or failure}).") from None
         if magic != MAGIC:
             self._file.close()
-            raise CaptureError(f"{path}: not a capture; a journal written by breakerbench was expected.")
+            raise CaptureError(f"{_shown(path)}: not a capture; a journal written by breakerbench was expected.")
         self._at = len(MAGIC)
         self._buffer = b""
         self.torn_at: int | None = None
@@ -199,7 +199,7 @@ class JournalReader:
         for record in self.records(most=1):
             if record.kind is Kind.HEADER:
                 return record.document()
-        raise CaptureError(f"{self.path}: the capture's header is not whole, so nothing can be told from it.")
+        raise CaptureError(f"{_shown(self.path)}: the capture's header is not whole, so nothing can be told from it.")
 
     def records(self, most: int | None = None) -> Iterator[Record]:
         """Whole records not yet returned, in order, up to the present end of the file (or `most` of them)."""
@@ -248,3 +248,11 @@ class JournalReader:
     def _stop_at_damage(self) -> None:
         self.damaged = True
         self.torn_at = self._at
+
+
+def _shown(path: Path) -> str:
+    """The file's name as a message tells it."""
+    # Only where something is wrong: the process that reads the port must not load what this brings along.
+    from bench.files import printable
+
+    return printable(str(path))

@@ -710,6 +710,10 @@ class Run:
 
     def _reset(self, reset: BoardReset) -> None:
         self._same_board(reset.hello, reset.before)
+        if not reset.begun:
+            # Nothing was counted in this session.
+            self.restart_wanted = True
+            return
         if not self.has_index:
             raise ProcedureError(
                 "count-lost", "The board started anew, and without an index the whole run is void. Start again."

@@ -29,10 +29,14 @@ class FramesLost:
 
 @dataclass(frozen=True, slots=True)
 class BoardReset:
-    """The board started anew in the middle of the session, or another board answers; `before` is the one greeted until then."""
+    """The board started anew in the middle of the session, or another board answers; `before` is the one greeted until then.
+
+    `begun`: a message of the session had come. If not, the board may never have read its Start.
+    """
 
     hello: Hello
     before: Hello | None
+    begun: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,16 +109,21 @@ class SessionStream:
         begun = self._next_sequence is not None
         if not begun:
             if isinstance(message, Hello) and frame.session != self.session:
-                self.hello = message
+                known, self.hello = self.hello, message
+                if self.session is not None and known is not None and _other_boot(message, known):
+                    yield BoardReset(message, known, begun=False)
             if frame.session != self.session or isinstance(message, Hello):
                 return
             # Sequence starts at 0 with the session, so that a loss of its first frames shows.
             self._next_sequence = 0
         self._seen += 1
         self.counts.frames += 1
-        if frame.session != self.session or (isinstance(message, Hello) and self._other_boot(message)):
+        known = self.hello
+        if frame.session != self.session or (
+            isinstance(message, Hello) and known is not None and _other_boot(message, known)
+        ):
             if isinstance(message, Hello):
-                known, self.hello = self.hello, message
+                self.hello = message
                 yield BoardReset(message, known)
             return
         expected = self._next_sequence or 0
@@ -130,10 +139,6 @@ class SessionStream:
             yield FramesLost(missing)
         yield frame
 
-    def _other_boot(self, hello: Hello) -> bool:
-        known = self.hello
-        return known is not None and (hello.boot_counter != known.boot_counter or hello.board_id != known.board_id)
-
     def _bad_frame(self) -> Iterator[StreamItem]:
         if self._next_sequence is None:
             return
@@ -145,6 +150,10 @@ class SessionStream:
         of = min(self._seen, BAD_FRAMES_WINDOW)
         if len(self._bad) > max(BAD_FRAMES_LEAST, BAD_FRAMES_SHARE * of):
             yield TooManyBadFrames(len(self._bad), of)
+
+
+def _other_boot(hello: Hello, known: Hello) -> bool:
+    return hello.boot_counter != known.boot_counter or hello.board_id != known.board_id
 
 
 def _coherent(message: Message) -> bool:

@@ -212,7 +212,7 @@ class _Server:
 
     def _take_host(self, link: _Link) -> None:
         if self._acting is None:
-            self._world = World(self._scenario, self._seed, boots=self._boots)
+            self._world = self._new_world()
         else:
             self._pass_time()
             self._world = self._acting.world
@@ -224,6 +224,10 @@ class _Server:
         self._last = time.monotonic()
         self._selector.register(link.fd, selectors.EVENT_READ, "host")
         self._send(self._world.boot() if self._acting is None else self._world.advance(0.0))
+
+    def _new_world(self) -> World:
+        """What a host that has just come meets."""
+        return World(self._scenario, self._seed, boots=self._boots)
 
     def _leave(self) -> None:
         """The host has gone, or the port closes."""

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from tui.job_screen.dialogs import Ways
 
 POLL_S = 0.02
+#: Control-C, and what ends a program from outside, a closed terminal among it; not every system knows them all.
+STOPPING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
 def refuse_existing(capture: str | None) -> None:
@@ -59,21 +61,22 @@ def on_screen(desk: Desk, ways: Ways | None = None) -> Run | None:
         # A page has one screen, which alone speaks on the true standard output; all else goes to whoever started the server.
         del os.environ["TEXTUAL_DRIVER"]
         sys.stdout = sys.stderr
-    # Ended from outside, it gives the terminal back and keeps what there is, as after Control-C.
-    before = signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
+    # Ended from outside, it gives the terminal back and keeps what there is, as when it is left; a second signal breaks none of that off.
+    before = {number: signal.signal(number, lambda *_: screen.exit()) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         screen.run()
+        session = screen.session
+        if session is None:
+            return None
+        if not screen.session_ended:
+            session.interrupt()
+            text = desk.end(session)
+            if text:
+                print(text, file=sys.stderr)
+        return session.run
     finally:
-        signal.signal(signal.SIGTERM, before)
-    session = screen.session
-    if session is None:
-        return None
-    if not screen.session_ended:
-        session.interrupt()
-        text = desk.end(session)
-        if text:
-            print(text, file=sys.stderr)
-    return session.run
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def in_plain_lines(desk: Desk, beginning: Beginning, as_json: bool) -> Run | None:
@@ -99,8 +102,12 @@ def carry_out(session: Session) -> None:
     """Run `session` to its end without a screen. The caller closes it."""
     teller = _Teller(session.run)
     stopped: list[int] = []
-    # Only noted, so that no record is left half read; acted on between two polls.
-    before = signal.signal(signal.SIGINT, lambda number, _: stopped.append(number))
+    # Only noted, so that no record is left half read; acted on between two polls. What whoever began this ignores stays ignored.
+    before = {
+        number: signal.signal(number, lambda number, _: stopped.append(number))
+        for number in STOPPING
+        if signal.getsignal(number) is not signal.SIG_IGN
+    }
     try:
         while not session.over and not stopped:
             session.poll(POLL_S)
@@ -108,7 +115,9 @@ def carry_out(session: Session) -> None:
         if stopped:
             session.interrupt()
     finally:
-        signal.signal(signal.SIGINT, before)
+        # Once stopped, all is seen to its end: a second Control-C must not break off the closing of the journal, or the document.
+        for number, handler in before.items():
+            signal.signal(number, signal.SIG_IGN if stopped else handler)
 
 
 class _Teller:

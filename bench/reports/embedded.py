@@ -80,6 +80,9 @@ def sealed(page: bytes) -> bytes:
 def is_report(path: Path) -> bool:
     """Whether the file begins as a report does; false as well if it cannot be read."""
     try:
+        # A pipe without a writer would be waited for.
+        if not path.is_file():
+            return False
         with path.open("rb") as file:
             return file.read(len(BEGIN)) == BEGIN
     except OSError:

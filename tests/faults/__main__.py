@@ -1,4 +1,4 @@
-"""The fault matrix: `python -m tests.faults [ROW…] [--runs N] [--first-seed N] [--peer firmware] [--results FILE] [--json]`
+"""The fault matrix: `python -m tests.faults [ROW…] [--runs N] [--first-seed N] [--peer pty|tcp|firmware] [--results FILE] [--json]`
 
 One line per row; a row is named by any part of its name. Exits 1 if a row does not hold. With `--results` every run is written down as soon
 as it has ended, and one that is there already is not played again: a long table can be stopped and gone on with. The file belongs to
@@ -16,7 +16,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, replace
 from pathlib import Path
 
-from tests.faults.matrix import ROWS, run
+from tests.faults.matrix import PEERS, ROWS, plays, run
 from tests.faults.row import Outcome, Row, Tally, table
 
 
@@ -76,7 +76,7 @@ def main() -> int:
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument(
-        "--peer", choices=("memory", "firmware"), default="memory", help="the board; rows that can have it"
+        "--peer", choices=PEERS, default="memory", help="the board and the line to it; rows that can have it"
     )
     parser.add_argument(
         "--results", type=Path, metavar="FILE", help="runs are kept there, and those there not played again"
@@ -84,7 +84,7 @@ def main() -> int:
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
     began = time.monotonic()
-    rows = [r for r in chosen(given.rows) if given.peer in r.peers]
+    rows = [r for r in chosen(given.rows) if plays(r, given.peer)]
     tallies = collect(rows, given.runs, given.first_seed, given.processes, given.peer, given.results)
     missed = [text for tally in tallies for text in tally.misses()]
     if given.json:

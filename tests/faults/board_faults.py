@@ -5,14 +5,20 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 
+import numpy as np
+
 from bench.procedure import Step
+from firmware_protocol.framing import Framer
+from firmware_protocol.messages import Identify
+from sim.encoder import Crossings
 from sim.scenario import Scenario
 from sim.world import World
 from tests.faults.fault import STEPS, AtStep, Fault
-from tests.faults.row import Row
+from tests.faults.row import BOTH, Row
 
 RESET = frozenset({"board-reset"})
 DOUBTFUL = frozenset({"count-doubtful"})
+QUEUE_FULL = frozenset({"board-overrun", "count-doubtful"})
 _TURN = 2**32
 
 
@@ -77,6 +83,25 @@ class Overrun(AtStep):
             line._room = self._room
 
 
+class Asked(AtStep):
+    """For 0.1 to 0.2 s the host's line carries Identify without a gap; the answers, which are longer, fill the board's queue."""
+
+    #: Ten bits a byte at 500,000 baud, in a chunk of 20 ms.
+    CHUNK_BYTES = 1_000
+
+    def __init__(self, draw: random.Random, seed: int) -> None:
+        super().__init__(draw, seed)
+        self._left = draw.randint(5, 10)
+        question = Framer().encode(Identify(1), 0, 0)
+        self._questions = question * (self.CHUNK_BYTES // len(question))
+
+    def chunk(self, world: World, now_s: float) -> None:
+        """See Fault."""
+        if self._left and (self.due(now_s) or self.struck_s is not None):
+            self._left -= 1
+            world.board.receive(self._questions)
+
+
 class Overload(Fault):
     """Interrupts of the encoder take so long that edges come in between: the handler sees only where they led."""
 
@@ -89,6 +114,24 @@ class Overload(Fault):
         board = plain.board.model_copy(update={"service_us": self._service_us, "rated_edge_hz": 10_000_000})
         self.strike(0.0)
         return plain.model_copy(update={"board": board})
+
+
+class Burst(AtStep):
+    """Once, the edges of 20 ms come together at 200,000 to 1,000,000 a second: twice what a board is rated for, or more."""
+
+    FEWEST = 24
+
+    def __init__(self, draw: random.Random, seed: int) -> None:
+        super().__init__(draw, seed, STEPS[1:])
+        self._gap_s = 1e-6 * 5.0 ** draw.random()
+
+    def crossings(self, crossings: Crossings, now_s: float) -> Crossings:
+        """See Fault."""
+        times = crossings.time_s
+        if len(times) < self.FEWEST or not self.due(now_s):
+            return crossings
+        together = times[-1] - self._gap_s * np.arange(len(times) - 1, -1, -1)
+        return Crossings(np.maximum(times, together), crossings.step, crossings.count, crossings.index)
 
 
 class Lost(AtStep):
@@ -127,7 +170,6 @@ def _reset(**how: bool | int) -> Callable[[random.Random, int], Fault]:
     return lambda draw, seed: Reset(draw, seed, **how)  # type: ignore[arg-type]
 
 
-BOTH = ("memory", "firmware")
 ROWS = (
     Row("reset at each step", "one reset", _reset(), 1.0, RESET, tell_within_s=2.0, peers=BOTH, seeds=3),
     Row(
@@ -149,16 +191,34 @@ ROWS = (
         tell_within_s=2.0,
         peers=BOTH,
     ),
-    Row("reset between greeting and Start", "a reset before Start", lambda d, _: ResetWhileIdentified(d), 1.0),
-    Row("tick wraps at each step", "the 32-bit tick wraps", Wrap, 1.0, seeds=3),
+    Row(
+        "reset between greeting and Start",
+        "a reset before Start",
+        lambda d, _: ResetWhileIdentified(d),
+        1.0,
+        peers=BOTH,
+    ),
+    # The firmware's clock cannot be set: half an hour of it passes before the job, in half a minute or so.
+    Row("tick wraps at each step", "the 32-bit tick wraps", Wrap, 1.0, peers=BOTH, seeds=3),
+    # Inside the simulated board; "asked without end" fills the firmware's queue.
     Row(
         "queue overrun told",
         "the board's queue is full for up to half a second",
         Overrun,
         0.9,
-        frozenset({"board-overrun", "count-doubtful"}),
+        QUEUE_FULL,
         tell_within_s=2.0,
     ),
+    Row(
+        "asked without end",
+        "Identify without a gap for 0.1 to 0.2 s",
+        Asked,
+        0.9,
+        QUEUE_FULL,
+        tell_within_s=2.0,
+        peers=BOTH,
+    ),
+    # Inside the simulated board; "edges in a burst" come too fast for the firmware's interrupt.
     Row(
         "interrupt overload",
         "an encoder interrupt of 0.3 ms at some 5,000 edges a second",
@@ -167,6 +227,16 @@ ROWS = (
         DOUBTFUL,
         frozenset({"count-lost", "incomplete"}),
     ),
+    Row(
+        "edges in a burst",
+        "those of 20 ms together, 200,000 to 1,000,000 a second",
+        Burst,
+        1.0,
+        DOUBTFUL,
+        tell_within_s=2.0,
+        peers=BOTH,
+    ),
     Row("counts lost silently", "4 to 200 counts", lambda d, s: Lost(d, s, 200), 1.0, DOUBTFUL, peers=BOTH),
+    # The firmware has Edges.
     Row("counts lost silently, no Edges", "4 to 80 counts, a board without Edges", Muted, 1.0, DOUBTFUL),
 )

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable
+from dataclasses import replace
 
 from firmware_protocol.framing import Frame, Framer, FrameReader
 from tests.faults.fault import AtAnyTime, Fault
-from tests.faults.row import LINE, Row
+from tests.faults.row import BOTH, LINE, Row
 
 TOLD = frozenset({LINE, "frames-lost", "time-lost", "contact-lost", "count-doubtful", "board-overrun", "link-silent"})
 #: A line that is bad enough ends the run, and says so.
@@ -164,75 +165,90 @@ def _flips(share: float) -> Callable[[random.Random, int], Fault]:
 
 
 # Once a frame or a few are lost: whatever they told is measured again, and a lost report of trouble cannot be told from a harmless one.
-ROWS = (
-    Row("byte lost", "one byte, anywhere", _once(lambda d, b: _lose(d, b, 1)), 1.0, TOLD, tell_within_s=2.0),
-    Row(
-        "bytes lost in a burst",
-        "2 to 400 bytes",
-        _once(lambda d, b: _lose(d, b, d.randint(2, 400))),
-        1.0,
-        TOLD,
-        tell_within_s=2.0,
-    ),
-    Row("bytes of 0.8 s lost", "all bytes of 0.8 s", lambda d, _: Silence(d, 0.8), 0.95, TOLD, tell_within_s=2.0),
-    Row(
-        "bytes of 1.2 s lost",
-        "all bytes of 1.2 s: the board counts as silent",
-        lambda d, _: Silence(d, 1.2),
-        0.0,
-        TOLD,
-        BAD_LINE,
-        tell_within_s=2.0,
-    ),
-    # 1.5 million bits: more than three flips, which end the run, come in 7 % (Poisson with a mean of 1.5).
-    Row("bits flipped, 1e-6", "each bit with 1e-6", _flips(1e-6), 0.9, TOLD, BAD_LINE, tell_within_s=2.0),
-    Row(
-        "bits flipped, 1e-5",
-        "each bit with 1e-5: some 20 frames in the job",
-        _flips(1e-5),
-        0.0,
-        TOLD,
-        BAD_LINE,
-        tell_within_s=2.0,
-    ),
-    Row("bits flipped, 1e-4", "each bit with 1e-4", _flips(1e-4), 0.0, TOLD, BAD_LINE, tell_within_s=2.0),
-    Row("bits flipped, 1e-3", "each bit with 1e-3", _flips(1e-3), 0.0, BAD_LINE, BAD_LINE, tell_within_s=2.0),
-    Row("bits flipped, 1e-2", "each bit with 1e-2", _flips(1e-2), 0.0, BAD_LINE, BAD_LINE),
-    Row("bytes doubled", "up to 300 bytes come twice", _once(_double), 0.9, TOLD, BAD_LINE, tell_within_s=2.0),
-    Row("bytes put in", "up to 60 random bytes", _once(_insert), 1.0, TOLD, tell_within_s=2.0),
-    Row(
-        "chunks swapped",
-        "two neighbouring chunks of a piece change places",
-        _once(_swap),
-        0.9,
-        TOLD,
-        BAD_LINE,
-        tell_within_s=2.0,
-    ),
-    Row("boot text mid-run", "a boot loader's lines", _once(_text), 1.0, TOLD, tell_within_s=2.0),
-    Row("baud 2.1 % off", "115,200 baud of a 16 MHz board", lambda d, _: BaudOff(d, 0.021), 1.0),
-    Row("baud 3.3 % off", "some bytes read wrongly", lambda d, _: BaudOff(d, 0.033), 0.0, TOLD | BAD_LINE, BAD_LINE),
-    Row(
-        "baud 5 % off", "late bits sampled in their neighbours", lambda d, _: BaudOff(d, 0.05), 0.0, BAD_LINE, BAD_LINE
-    ),
-    Row(
-        "hole of 256 frames", "the sequence shows exactly 256", lambda d, _: Hole(d, 256), 1.0, TOLD, tell_within_s=2.0
-    ),
-    Row(
-        "hole of 65,536 frames",
-        "the sequence goes on as if none was missing",
-        lambda d, _: Hole(d, 65_536),
-        1.0,
-        frozenset({"time-lost"}),
-        tell_within_s=2.0,
-    ),
-    # It looks like old frames come again, which is no line in order.
-    Row(
-        "hole of 65,400 frames",
-        "the sequence goes back by 136",
-        lambda d, _: Hole(d, 65_400),
-        0.0,
-        TOLD | BAD_LINE,
-        BAD_LINE,
-    ),
+ROWS = tuple(
+    replace(row, peers=BOTH)
+    for row in (
+        Row("byte lost", "one byte, anywhere", _once(lambda d, b: _lose(d, b, 1)), 1.0, TOLD, tell_within_s=2.0),
+        Row(
+            "bytes lost in a burst",
+            "2 to 400 bytes",
+            _once(lambda d, b: _lose(d, b, d.randint(2, 400))),
+            1.0,
+            TOLD,
+            tell_within_s=2.0,
+        ),
+        Row("bytes of 0.8 s lost", "all bytes of 0.8 s", lambda d, _: Silence(d, 0.8), 0.95, TOLD, tell_within_s=2.0),
+        Row(
+            "bytes of 1.2 s lost",
+            "all bytes of 1.2 s: the board counts as silent",
+            lambda d, _: Silence(d, 1.2),
+            0.0,
+            TOLD,
+            BAD_LINE,
+            tell_within_s=2.0,
+        ),
+        # 1.5 million bits: more than three flips, which end the run, come in 7 % (Poisson with a mean of 1.5).
+        Row("bits flipped, 1e-6", "each bit with 1e-6", _flips(1e-6), 0.9, TOLD, BAD_LINE, tell_within_s=2.0),
+        Row(
+            "bits flipped, 1e-5",
+            "each bit with 1e-5: some 20 frames in the job",
+            _flips(1e-5),
+            0.0,
+            TOLD,
+            BAD_LINE,
+            tell_within_s=2.0,
+        ),
+        Row("bits flipped, 1e-4", "each bit with 1e-4", _flips(1e-4), 0.0, TOLD, BAD_LINE, tell_within_s=2.0),
+        Row("bits flipped, 1e-3", "each bit with 1e-3", _flips(1e-3), 0.0, BAD_LINE, BAD_LINE, tell_within_s=2.0),
+        Row("bits flipped, 1e-2", "each bit with 1e-2", _flips(1e-2), 0.0, BAD_LINE, BAD_LINE),
+        Row("bytes doubled", "up to 300 bytes come twice", _once(_double), 0.9, TOLD, BAD_LINE, tell_within_s=2.0),
+        Row("bytes put in", "up to 60 random bytes", _once(_insert), 1.0, TOLD, tell_within_s=2.0),
+        Row(
+            "chunks swapped",
+            "two neighbouring chunks of a piece change places",
+            _once(_swap),
+            0.9,
+            TOLD,
+            BAD_LINE,
+            tell_within_s=2.0,
+        ),
+        Row("boot text mid-run", "a boot loader's lines", _once(_text), 1.0, TOLD, tell_within_s=2.0),
+        Row("baud 2.1 % off", "115,200 baud of a 16 MHz board", lambda d, _: BaudOff(d, 0.021), 1.0),
+        Row(
+            "baud 3.3 % off", "some bytes read wrongly", lambda d, _: BaudOff(d, 0.033), 0.0, TOLD | BAD_LINE, BAD_LINE
+        ),
+        Row(
+            "baud 5 % off",
+            "late bits sampled in their neighbours",
+            lambda d, _: BaudOff(d, 0.05),
+            0.0,
+            BAD_LINE,
+            BAD_LINE,
+        ),
+        Row(
+            "hole of 256 frames",
+            "the sequence shows exactly 256",
+            lambda d, _: Hole(d, 256),
+            1.0,
+            TOLD,
+            tell_within_s=2.0,
+        ),
+        Row(
+            "hole of 65,536 frames",
+            "the sequence goes on as if none was missing",
+            lambda d, _: Hole(d, 65_536),
+            1.0,
+            frozenset({"time-lost"}),
+            tell_within_s=2.0,
+        ),
+        # It looks like old frames come again, which is no line in order.
+        Row(
+            "hole of 65,400 frames",
+            "the sequence goes back by 136",
+            lambda d, _: Hole(d, 65_400),
+            0.0,
+            TOLD | BAD_LINE,
+            BAD_LINE,
+        ),
+    )
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from typing import Any
 
 from bench.procedure import Step
@@ -11,7 +12,7 @@ from sim.contact import Transition
 from sim.mover import Track
 from sim.scenario import Scenario
 from tests.faults.fault import STEPS, AtStep, Fault
-from tests.faults.row import Row
+from tests.faults.row import BOTH, Row
 
 #: Notes that say that passes of one lobe do not agree.
 DISTURBED = frozenset({"passes-apart"})
@@ -144,59 +145,62 @@ class LeadOff(AtStep):
         return []
 
 
-ROWS = (
-    Row(
-        "points stuck open from the start",
-        "never closed",
-        lambda d, s: Stuck(d, s, True, always=True),
-        0.0,
-        STUCK,
-        STUCK,
-    ),
-    Row(
-        "points stuck closed from the start",
-        "never open",
-        lambda d, s: Stuck(d, s, False, always=True),
-        0.0,
-        STUCK,
-        STUCK,
-    ),
-    Row("points stick open", "from a moment on", lambda d, s: Stuck(d, s, True), 0.0, STUCK, STUCK),
-    Row("points stick closed", "from a moment on", lambda d, s: Stuck(d, s, False), 0.0, STUCK, STUCK),
-    Row("contact chatters for seconds", "0.1 to 3 ms each, 1 to 4 s", Chatter, 0.9, doubted=DISTURBED),
-    Row("probe's clip off for a moment", "20 to 800 ms", LeadOff, 0.9, doubted=DISTURBED),
-    Row(
-        "coil lead left on",
-        "the primary across the points",
-        _with({"fault": {"coil_lead_on": True}}),
-        0.0,
-        STUCK,
-        STUCK,
-    ),
-    Row(
-        "leads swapped between breakers",
-        "main reads retard's points",
-        _with({"fault": {"swapped_leads": True}}, second=True),
-        1.0,
-        frozenset({"leads-perhaps-swapped"}),
-        # Each angle is right, of the other breaker: told by the note. The simulator's truth goes by the cam, not by the lead.
-        swapped=True,
-    ),
-    Row(
-        "breakers jumpered",
-        "one wire for both: open only while both are",
-        _with({"fault": {"jumpered": True}}, second=True),
-        0.0,
-        frozenset({"probes-change-together"}) | STUCK,
-        STUCK,
-        doubted=frozenset({"probes-change-together"}),
-    ),
-    Row(
-        "impulse coupling snaps",
-        "left on, against the job's word",
-        _with({"impulse": {"catches": "turn", "catch_deg": 30.0, "wind_deg": 25.0, "spring_hz": 50.0}}),
-        0.0,
-        frozenset({"impulse-coupling"}),
-        frozenset({"impulse-coupling"}),
-    ),
+ROWS = tuple(
+    replace(row, peers=BOTH)
+    for row in (
+        Row(
+            "points stuck open from the start",
+            "never closed",
+            lambda d, s: Stuck(d, s, True, always=True),
+            0.0,
+            STUCK,
+            STUCK,
+        ),
+        Row(
+            "points stuck closed from the start",
+            "never open",
+            lambda d, s: Stuck(d, s, False, always=True),
+            0.0,
+            STUCK,
+            STUCK,
+        ),
+        Row("points stick open", "from a moment on", lambda d, s: Stuck(d, s, True), 0.0, STUCK, STUCK),
+        Row("points stick closed", "from a moment on", lambda d, s: Stuck(d, s, False), 0.0, STUCK, STUCK),
+        Row("contact chatters for seconds", "0.1 to 3 ms each, 1 to 4 s", Chatter, 0.9, doubted=DISTURBED),
+        Row("probe's clip off for a moment", "20 to 800 ms", LeadOff, 0.9, doubted=DISTURBED),
+        Row(
+            "coil lead left on",
+            "the primary across the points",
+            _with({"fault": {"coil_lead_on": True}}),
+            0.0,
+            STUCK,
+            STUCK,
+        ),
+        Row(
+            "leads swapped between breakers",
+            "main reads retard's points",
+            _with({"fault": {"swapped_leads": True}}, second=True),
+            1.0,
+            frozenset({"leads-perhaps-swapped"}),
+            # Each angle is right, of the other breaker: told by the note. The simulator's truth goes by the cam, not by the lead.
+            swapped=True,
+        ),
+        Row(
+            "breakers jumpered",
+            "one wire for both: open only while both are",
+            _with({"fault": {"jumpered": True}}, second=True),
+            0.0,
+            frozenset({"probes-change-together"}) | STUCK,
+            STUCK,
+            doubted=frozenset({"probes-change-together"}),
+        ),
+        Row(
+            "impulse coupling snaps",
+            "left on, against the job's word",
+            _with({"impulse": {"catches": "turn", "catch_deg": 30.0, "wind_deg": 25.0, "spring_hz": 50.0}}),
+            0.0,
+            frozenset({"impulse-coupling"}),
+            frozenset({"impulse-coupling"}),
+        ),
+    )
 )

@@ -28,8 +28,6 @@ class Fault:
         self.at_s: float | None = None
         #: From when on the stream shows it, where that is later than when it struck.
         self.shows_s: float | None = None
-        #: How far the hand is behind its program.
-        self.lag_deg = 0.0
 
     def scenario(self, plain: Scenario) -> Scenario:
         """The scenario to play."""
@@ -63,6 +61,9 @@ class Fault:
         """Where the hand is going, each millisecond."""
         del angle_deg, now_s
         return target_deg
+
+    def anew(self) -> None:
+        """The technician begins anew, with a hand that is where its program says."""
 
     def line(self, data: bytes, now_s: float) -> bytes:
         """Bytes on their way to the host."""

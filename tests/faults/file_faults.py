@@ -6,19 +6,26 @@ read; a journal may also end in a document that says why it has no result.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
+import math
 import os
 import random
+import signal
+import socket
 import tempfile
+import threading
 from collections.abc import Callable, Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
-from bench import bench_file, job_file
+from bench import bench_file, encoder_map, job_file
 from bench.errors import BenchError, InputError
-from bench.journal import MAGIC, JournalReader, Kind, encode_record
+from bench.journal import MAGIC, MOST_PAYLOAD, JournalReader, Kind, encode_record
 from bench.replay import replay
+from bench.reports import embedded
 from bench.result import document
 from firmware_protocol.framing import Frame, FrameError, Framer, FrameReader
 from sim import scenario as scenarios
@@ -28,6 +35,12 @@ from tests.faults.row import Outcome, Row
 
 #: Characters of one clear message, and what the file's own name takes.
 MOST_SAID = 1500
+#: No file is looked at for so long, however busy the machine is.
+DEADLINE_S = 60.0
+#: Sparse files, which take no room on the disk. More than any report has is `embedded.MOST_FILE_BYTES`.
+LARGE_BYTES = 300_000_000
+#: A file grows by so many bytes at so many seconds: as much as a line of 500,000 baud can bring, and twice that.
+PIECE_BYTES, PIECE_EVERY_S = 1_000, 0.01
 #: What a key may be given instead of its figure or text.
 VALUES = (
     "nan",
@@ -76,7 +89,8 @@ def hostile(good: bytes, draw: random.Random) -> Iterator[tuple[str, bytes]]:
     yield "random bytes", draw.randbytes(5_000)
     lines = text.splitlines()
     keyed = [n for n, line in enumerate(lines) if "=" in line and not line.startswith("#")]
-    for value in VALUES:
+    # A file in JSON has no such lines.
+    for value in VALUES if keyed else ():
         n = draw.choice(keyed)
         changed = [*lines]
         changed[n] = lines[n].partition("=")[0] + "= " + value
@@ -88,7 +102,8 @@ def hostile(good: bytes, draw: random.Random) -> Iterator[tuple[str, bytes]]:
 
 def _refused(name: str, load: Callable[[], object], error: type[Exception]) -> Iterator[str]:
     try:
-        load()
+        with _deadline():
+            load()
     except error as refused:
         text = str(refused)
         if not text.isprintable():
@@ -101,6 +116,71 @@ def _refused(name: str, load: Callable[[], object], error: type[Exception]) -> I
         yield f"{name}: {type(other).__name__}: {str(other)[:100]}"
 
 
+@contextlib.contextmanager
+def _deadline() -> Iterator[None]:
+    """Raises TimeoutError in what waits for ever, on a pipe for instance."""
+    if os.name != "posix":
+        yield
+        return
+
+    def too_long(*_: object) -> None:
+        raise TimeoutError(f"not done within {DEADLINE_S:.0f} s")
+
+    before = signal.signal(signal.SIGALRM, too_long)
+    signal.setitimer(signal.ITIMER_REAL, DEADLINE_S)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, before)
+
+
+@contextlib.contextmanager
+def _growing(path: Path, piece: bytes) -> Iterator[None]:
+    """`piece` is written behind the file's end over and over, at the pace of a busy line."""
+    over = threading.Event()
+
+    def write() -> None:
+        with path.open("ab") as file:
+            while not over.wait(PIECE_EVERY_S):
+                file.write(piece)
+                file.flush()
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    try:
+        yield
+    finally:
+        over.set()
+        writer.join()
+
+
+def _no_files(folder: Path) -> Iterator[Path]:
+    """What stands where a file is expected and is none, or one that has no end."""
+    yield folder
+    yield folder / "none"
+    yield folder / ("n" * 5000)
+    yield folder / "\x1b[2J"
+    loop, first, second = folder / "loop", folder / "first", folder / "second"
+    loop.symlink_to(loop)
+    first.symlink_to(second)
+    second.symlink_to(first)
+    yield from (loop, first)
+    if os.name == "posix":
+        os.mkfifo(folder / "pipe")
+        yield folder / "pipe"
+        with socket.socket(socket.AF_UNIX) as door:
+            door.bind(str(folder / "socket"))
+            yield folder / "socket"
+        yield from map(Path, ("/dev/zero", "/dev/null", "/dev/tty"))
+
+
+def _sparse(path: Path, begin: bytes, size: int = LARGE_BYTES) -> Path:
+    path.write_bytes(begin)
+    os.truncate(path, size)
+    return path
+
+
 def _of_files(good: bytes, load: Callable[[Path], object], error: type[Exception], seed: int) -> Iterator[str]:
     draw = random.Random(f"files {seed}")
     with tempfile.TemporaryDirectory(prefix="faults-") as folder:
@@ -108,13 +188,13 @@ def _of_files(good: bytes, load: Callable[[Path], object], error: type[Exception
         for name, data in hostile(good, draw):
             path.write_bytes(data)
             yield from _refused(name, lambda: load(path), error)
-        loop = Path(folder) / "loop.toml"
-        loop.symlink_to(loop)
-        strange = [Path(folder), loop, Path(folder) / "none.toml", Path(folder) / ("n" * 5000), Path("/dev/zero")]
-        strange.append(Path(folder) / "\x1b[2J.toml")
-        for path in strange:
-            if path.name != "zero" or os.name == "posix":
-                yield from _refused(f"path {path}", lambda at=path: load(at), error)
+        _sparse(path, good)
+        yield from _refused("300 megabytes, sparse", lambda: load(path), error)
+        path.write_bytes(good)
+        with _growing(path, b"# " + b"x" * (PIECE_BYTES - 3) + b"\n"):
+            yield from _refused("a file that grows", lambda: load(path), error)
+        for other in _no_files(Path(folder)):
+            yield from _refused(f"path {other}", lambda at=other: load(at), error)
 
 
 def jobs(seed: int) -> Iterator[str]:
@@ -140,10 +220,53 @@ def scenario_files(seed: int) -> Iterator[str]:
     yield from _of_files(good, scenarios.load, ScenarioError, seed)
 
 
+#: A calibration with one order, invented.
+MAP = encoder_map.dump(
+    encoder_map.EncoderMap(
+        kind="calibration",
+        made_on=date(2025, 7, 1),
+        due_on=date(2026, 7, 1),
+        encoder="E-1",
+        board_id=b"scripted".hex(),
+        counts_per_turn=2_000,
+        index="the only one",
+        positions=1,
+        features=12,
+        harmonics=(encoder_map.Harmonic(1, 0.03, 0.04),),
+        covariance_deg2=((1e-6, 0.0), (0.0, 1e-6)),
+        freedom=20.0,
+        left_deg=0.0,
+        left_freedom=20.0,
+        not_seen=(),
+        unseen_deg=0.0,
+        unseen_source="none",
+        certificate=encoder_map.Certificate("invented", 0.001),
+    )
+)
+
+
+def maps(seed: int) -> Iterator[str]:
+    """Maps of an encoder: any value at any place, and all that other files can be."""
+    draw = random.Random(f"maps {seed}")
+    text = json.dumps(MAP)
+    encoder_map.parse(json.loads(text), "the good one")
+    yield from _of_files(text.replace(", ", ",\n").encode(), encoder_map.load, InputError, seed)
+    with tempfile.TemporaryDirectory(prefix="faults-") as folder:
+        path = Path(folder) / "map.json"
+        for at in _places(json.loads(text)):
+            for value in draw.sample(JSON_VALUES, 4):
+                path.write_text(json.dumps(_changed(json.loads(text), at, value)), "utf-8")
+                yield from _refused(
+                    f"{'.'.join(map(str, at))} = {str(value)[:20]}", lambda: encoder_map.load(path), InputError
+                )
+
+
 # --- journals ------------------------------------------------------------------------------------------------------------
 
 JSON_VALUES: tuple[Any, ...] = (
     None,
+    math.nan,
+    -math.inf,
     True,
     -1,
     0,
@@ -196,6 +319,9 @@ def headers(seed: int) -> Iterator[str]:
         b"\xff\xfe",
         b'{"job": NaN}',
         b'{"job": 1e999}',
+        json.dumps(header).encode()[:-1] + b", " + json.dumps(header).encode()[1:],
+        json.dumps(header).encode("utf-16"),
+        b"\xef\xbb\xbf" + json.dumps(header).encode(),
         b"",
         b'{"' + b"x" * 9_000_000,
     ]
@@ -267,6 +393,50 @@ def boards(seed: int) -> Iterator[str]:
     yield from _replays(cases)
 
 
+def journal_files(seed: int) -> Iterator[str]:
+    """Journals and reports: sizes, encodings, a file that grows, and what is no file."""
+    data, _, places, _ = whole(seed % 3)
+    first = places[1][0]
+    draw = random.Random(f"journal files {seed}")
+    with tempfile.TemporaryDirectory(prefix="faults-") as folder:
+        path = Path(folder) / "hostile.capture"
+        cut = draw.randrange(first, len(data))
+        for name, begin in (
+            ("nothing", b""),
+            ("magic", MAGIC),
+            ("header", data[:first]),
+            ("records", data[:cut]),
+            ("a record's length", data[:first] + (MOST_PAYLOAD - 1).to_bytes(4, "little") + bytes((Kind.FROM_BOARD,))),
+            ("a report's begin", embedded.BEGIN),
+        ):
+            _sparse(path, begin)
+            yield from _refused(f"sparse behind {name}", lambda: _shown(path), BenchError)
+        _sparse(path, embedded.BEGIN, embedded.MOST_FILE_BYTES + 1)
+        yield from _refused("a report that is too large", lambda: _shown(path), BenchError)
+        for name, other in (
+            ("byte order mark", b"\xef\xbb\xbf" + data),
+            ("UTF-16", MAGIC.decode().encode("utf-16") + data[len(MAGIC) :]),
+            ("line ends changed", data.replace(b"\n", b"\r\n")),
+            ("a zero byte before", b"\0" + data),
+        ):
+            path.write_bytes(other)
+            try:
+                replay(path)
+            except BenchError:
+                continue
+            yield f"{name}: read as a journal"
+        for name, begin, piece in (
+            ("records", data[:cut], encode_record(Kind.ENTRY, b'{"kind": "x"}') * 40),
+            ("rubbish", data[:first], draw.randbytes(PIECE_BYTES)),
+            ("zeros", MAGIC, b"\0" * PIECE_BYTES),
+        ):
+            path.write_bytes(begin)
+            with _growing(path, piece):
+                yield from _refused(f"grows by {name}", lambda: _shown(path), BenchError)
+        for other_path in _no_files(Path(folder)):
+            yield from _refused(f"path {other_path}", lambda at=other_path: _shown(at), BenchError)
+
+
 def _wild(message: Any, draw: random.Random) -> Any:
     """One field of a message at an end of some range."""
     field = draw.choice(dataclasses.fields(message))
@@ -310,6 +480,8 @@ CHECKS = {
     "hostile job files": jobs,
     "hostile bench files": benches,
     "hostile scenario files": scenario_files,
+    "hostile maps of an encoder": maps,
+    "hostile journal files": journal_files,
     "hostile headers and entries in journals": headers,
     "hostile boards in journals": boards,
 }

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable
+from dataclasses import replace
 
 from sim.scenario import Scenario
 from tests.faults.fault import AtStep, Fault
-from tests.faults.row import Row
+from tests.faults.row import BOTH, Row
 
 _BOUNCE_S = 0.03
 
@@ -65,6 +66,8 @@ class Back(Fault):
         self._way = way
         self._since: float | None = None
         self._before: float | None = None
+        #: How far the hand is behind its program.
+        self._lag_deg = 0.0
         self._marked = 0
         self._down = False
         self._left = draw.randint(1, 2)
@@ -81,7 +84,7 @@ class Back(Fault):
         del angle_deg
         if self._before is None:
             self._before = target_deg
-        here = target_deg - self.lag_deg
+        here = target_deg - self._lag_deg
         crossed = math.floor((here - self._at) / 180.0) > math.floor((self._before - self._at) / 180.0)
         if self._since is None and self._marked >= 4 and self._left and crossed:
             self._since, self._held = now_s, self._before
@@ -90,12 +93,18 @@ class Back(Fault):
         if self._since is not None:
             offset = self._way(now_s - self._since)
             if offset is None:
-                self.lag_deg = target_deg - self._held
+                self._lag_deg = target_deg - self._held
                 self._since = None
             else:
                 return self._held + offset
-        self._before = target_deg - self.lag_deg
+        self._before = target_deg - self._lag_deg
         return self._before
+
+    def anew(self) -> None:
+        """What was under way is given up, and what is left of it waits for the new marks."""
+        self._since = self._before = None
+        self._lag_deg = 0.0
+        self._marked = 0
 
 
 def _smooth(x: float) -> float:
@@ -149,30 +158,33 @@ def _after(draw: random.Random) -> float:
     return draw.uniform(12.0, 60.0)
 
 
-ROWS = (
-    Row("pedal bounces", "30 ms of bounce at each press and letting go", lambda d, _: Bounce(d), 1.0, seeds=2),
-    Row(
-        "pedal at the wrong time",
-        "one press more at any moment",
-        Presses,
-        0.9,
-        seeds=3,
-    ),
-    Row("pedal held down", "for 5 s", Held, 0.9),
-    Row(
-        "hand turns back through the opening",
-        "30° back and on again",
-        lambda d, _: Back(d, _after, _there_and_back(30.0, 0.8)),
-        1.0,
-    ),
-    Row(
-        "hand turns back a whole turn",
-        "400° back and on again",
-        lambda d, _: Back(d, _after, _there_and_back(400.0, 5.0)),
-        1.0,
-    ),
-    Row("hand stops in the opening", "about the opening, for 1.5 s", lambda d, _: Back(d, _near, _wait(1.5)), 1.0),
-    Row("hand trembles over the opening", "± 1° at 3 Hz", lambda d, _: Back(d, _near, _tremble), 1.0, seeds=2),
-    Row("hand jerks", "jerks, pauses, backs up", lambda d, _: Jerky(d), 1.0),
-    Row("hand creeps over each opening", "stops of less than a count between", lambda d, _: Creeping(d), 1.0),
+ROWS = tuple(
+    replace(row, peers=BOTH)
+    for row in (
+        Row("pedal bounces", "30 ms of bounce at each press and letting go", lambda d, _: Bounce(d), 1.0, seeds=2),
+        Row(
+            "pedal at the wrong time",
+            "one press more at any moment",
+            Presses,
+            0.9,
+            seeds=3,
+        ),
+        Row("pedal held down", "for 5 s", Held, 0.9),
+        Row(
+            "hand turns back through the opening",
+            "30° back and on again",
+            lambda d, _: Back(d, _after, _there_and_back(30.0, 0.8)),
+            1.0,
+        ),
+        Row(
+            "hand turns back a whole turn",
+            "400° back and on again",
+            lambda d, _: Back(d, _after, _there_and_back(400.0, 5.0)),
+            1.0,
+        ),
+        Row("hand stops in the opening", "about the opening, for 1.5 s", lambda d, _: Back(d, _near, _wait(1.5)), 1.0),
+        Row("hand trembles over the opening", "± 1° at 3 Hz", lambda d, _: Back(d, _near, _tremble), 1.0, seeds=2),
+        Row("hand jerks", "jerks, pauses, backs up", lambda d, _: Jerky(d), 1.0),
+        Row("hand creeps over each opening", "stops of less than a count between", lambda d, _: Creeping(d), 1.0),
+    )
 )

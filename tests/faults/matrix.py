@@ -10,6 +10,8 @@ from tests.faults import (
     file_faults,
     hand_faults,
     journal_faults,
+    over_line,
+    pair_faults,
     process_faults,
     regain_faults,
 )
@@ -22,6 +24,7 @@ ROWS: tuple[Row, ...] = (
     *encoder_faults.ROWS,
     *contact_faults.ROWS,
     *hand_faults.ROWS,
+    *pair_faults.ROWS,
     *journal_faults.ROWS,
     *file_faults.ROWS,
     *process_faults.ROWS,
@@ -37,6 +40,17 @@ _RUNNERS = {
 }
 
 
+#: What a short job can be played over: the board of `sim` in memory or at the end of a line; or the real firmware, cycle by cycle.
+PEERS = ("memory", *over_line.PEERS, "firmware")
+
+
+def plays(row: Row, peer: str) -> bool:
+    """Whether the row can be played over it: every job over a line; others as they say."""
+    return row.kind == "job" if peer in over_line.PEERS else peer in row.peers
+
+
 def run(row: Row, seed: int, peer: str = "memory") -> Outcome:
-    """One run of a row; `peer` is the board of a job in this process."""
-    return run_row(row, seed, peer) if row.kind == "job" else _RUNNERS[row.kind](row, seed)
+    """One run of a row; `peer` is for a job."""
+    if row.kind != "job":
+        return _RUNNERS[row.kind](row, seed)
+    return over_line.run_row(row, seed, peer) if peer in over_line.PEERS else run_row(row, seed, peer)

@@ -19,6 +19,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from tui.columns import columns
+
 WRONG_TIMES_U = 3.0
 SLACK_DEG = 0.02
 OFF_MARKS_DEG = 4 * 0.026
@@ -26,6 +28,8 @@ OFF_MARKS_DEG = 4 * 0.026
 UNTOLD_S = 1.0
 #: Told by the document's figures of the line (bad frames, losses) rather than by a note.
 LINE = "line"
+#: Boards that a job can be played against: that of `sim` in memory, and the firmware, cycle by cycle.
+BOTH = ("memory", "firmware")
 
 
 class Injected(Protocol):
@@ -46,7 +50,7 @@ class Row:
     told: frozenset[str] = frozenset()
     failures: frozenset[str] = frozenset()
     tell_within_s: float | None = None
-    #: The board of `sim` in memory; "firmware": the real one, cycle by cycle.
+    #: Some of `BOTH`.
     peers: tuple[str, ...] = ("memory",)
     #: What is known of the fault physically that no stream shows: the limit of `off_marks_deg` is then another one.
     off_marks_limit_deg: float = OFF_MARKS_DEG
@@ -85,7 +89,7 @@ class Outcome:
     #: Wrong angles that nothing told of, and those that a note in `Row.doubted` did tell of.
     wrong: int = 0
     wrong_told: int = 0
-    #: 0 where it could not be taken: whole programs do not tell the presses' truth, and the firmware's ticks have another beginning.
+    #: 0 where it could not be taken: whole programs do not tell the presses' truth.
     off_marks_deg: float = 0.0
     worst_over_u: float = 0.0
     acknowledged_lost: int = 0
@@ -197,10 +201,4 @@ def line(tally: Tally) -> tuple[str, ...]:
 def table(tallies: Sequence[Tally]) -> str:
     """The whole table for a reader."""
     cells = [HEAD, *map(line, tallies)]
-    widths = [max(len(row[column]) for row in cells) for column in range(len(HEAD))]
-    return "\n".join(
-        "  ".join(
-            c.ljust(w) if n == 0 else c.rjust(w) for n, (c, w) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in cells
-    )
+    return columns(cells, right=range(1, len(HEAD)))

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 import random
 import tempfile
-import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -109,6 +108,16 @@ class Technician:
         #: Never for ever: the mover would not look at the hand any more.
         self.done = False
         self.tries = 0
+        self._voids = 0
+
+    def heed(self, run: Run) -> None:
+        """Do what the instrument now says, if it is something new or the program has come to its end. Once for each piece of time."""
+        if run.voids != self._voids:
+            self._voids = run.voids
+            if self.tries < MOST_TRIES and run.step is Step.NEUTRAL:
+                self.begin_anew()
+        elif self._program.done and self.tries < MOST_TRIES:
+            (self.turn_on if run.step is Step.PASSES else self.begin_anew)()
 
     def step(self, angle_deg: float, speed_deg_s: float) -> None:
         """See sim.hand.Hand."""
@@ -120,11 +129,6 @@ class Technician:
         self.held = program.held
         self.pedal = self._fault.pedal(program.pedal, now_s)
 
-    @property
-    def idle(self) -> bool:
-        """True when the program has come to its end."""
-        return self._program.done
-
     def begin_anew(self) -> None:
         """Turn once round and mark neutral again."""
         self.tries += 1
@@ -132,7 +136,7 @@ class Technician:
         turns = math.ceil((self._angle + 380.0 + self._table.below_deg - feel.neutral.centre_deg) / 360.0)
         balance = type(feel.neutral)(*(a + 360.0 * turns for a in _three(feel.neutral)))
         shifted = replace(feel, neutral=balance)
-        self._fault.lag_deg = 0.0
+        self._fault.anew()
         self._program = ProgrammedHand(self._table, shifted, self._angle, self._draw)
 
     def turn_on(self, turns: float = 1.5) -> None:
@@ -241,23 +245,51 @@ def seen(run: Run, length: int) -> Seen:
     return Seen(length, run.step, run.presses_taken, passes, sum(n.times for n in run.notes))
 
 
-class Host:
-    """Journal and run of one job, and what the user was told when."""
+class Told:
+    """What the user of a run is told, and when in device time."""
 
-    def __init__(self, path: Path, settings: dict[str, Any]) -> None:
-        self.path = path
-        self.run = Run(read_header(settings, "faults"))
-        self.journal = JournalWriter(path, settings)
+    def __init__(self, run: Run) -> None:
+        self.run = run
         self.told_by: list[Seen] = []
         #: Device time at which each code was first told.
         self.told: dict[str, float] = {}
         self.now_s = 0.0
 
+    def look(self, length: int) -> None:
+        """What the run tells now that it knows so many bytes of its journal."""
+        run = self.run
+        for note in run.notes:
+            self.tell(note.code)
+        if run.failure is not None:
+            self.tell(run.failure.code)
+        if run.stream.counts.bad_frames or run.stream.counts.losses:
+            self.tell(LINE)
+        now = seen(run, length)
+        if not self.told_by or replace(now, length=0) != replace(self.told_by[-1], length=0):
+            self.told_by.append(now)
+
+    def tell(self, code: str) -> None:
+        """This code is told now, if it was not before."""
+        self.told.setdefault(code, self.now_s)
+
+    def delay(self, code: str, since_s: float) -> tuple[float, str]:
+        """Seconds from a device time to when a code was told, and by which clock."""
+        return self.told[code] - since_s, "device"
+
+
+class Host(Told):
+    """Journal and run of one job in this process, and what the user was told when."""
+
+    def __init__(self, path: Path, settings: dict[str, Any]) -> None:
+        super().__init__(Run(read_header(settings, "faults")))
+        self.path = path
+        self.journal = JournalWriter(path, settings)
+
     def take(self, kind: Kind, data: bytes) -> None:
         """Into the journal, then to the run, then to the user."""
         self.journal.append(kind, data)
         self.run.feed(Record(kind, data, 0))
-        self._tell()
+        self.look(self.path.stat().st_size)
 
     def fail(self, code: str, text: str) -> None:
         """The acquiring process, or the watch over it, gives up."""
@@ -265,22 +297,10 @@ class Host:
 
         self.take(Kind.ENTRY, json.dumps({"kind": "error", "code": code, "text": text}).encode())
 
-    def _tell(self) -> None:
-        run = self.run
-        for note in run.notes:
-            self.told.setdefault(note.code, self.now_s)
-        if run.failure is not None:
-            self.told.setdefault(run.failure.code, self.now_s)
-        if run.stream.counts.bad_frames or run.stream.counts.losses:
-            self.told.setdefault(LINE, self.now_s)
-        now = seen(run, self.path.stat().st_size)
-        if not self.told_by or replace(now, length=0) != replace(self.told_by[-1], length=0):
-            self.told_by.append(now)
-
 
 def conduct(world: Any, fault: Fault, host: Host) -> None:
     """Handshake, Start, and on until the run has finished or the technician gives up."""
-    run, technician = host.run, world.technician
+    run = host.run
     sender = Sender()
     handshake = Handshake(sender)
 
@@ -304,7 +324,7 @@ def conduct(world: Any, fault: Fault, host: Host) -> None:
     session = handshake.greeting.session
     send(sender.start(session))
     heard = readable = 0.0
-    tick = voids = 0
+    tick = 0
     while not run.finished and host.now_s < LONGEST_S:
         if run.restart_wanted:
             run.restart_wanted = False
@@ -323,12 +343,7 @@ def conduct(world: Any, fault: Fault, host: Host) -> None:
         elif host.now_s - readable > UNREADABLE_AFTER_S and not run.finished:
             host.fail("link-unreadable", UNREADABLE)
         fault.reached(run.step, host.now_s)
-        if run.voids != voids:
-            voids = run.voids
-            if technician.tries < MOST_TRIES and run.step is Step.NEUTRAL:
-                technician.begin_anew()
-        elif technician.idle and technician.tries < MOST_TRIES:
-            (technician.turn_on if run.step is Step.PASSES else technician.begin_anew)()
+        world.technician.heed(run)
 
 
 # --- how it went ---------------------------------------------------------------------------------------------------------
@@ -341,15 +356,8 @@ def run_row(row: Row, seed: int, peer: str = "memory") -> Outcome:
 
 
 def _run(row: Row, seed: int, peer: str, path: Path) -> Outcome:
-    draw = random.Random(f"{row.name} {seed}")
-    fault = row.make(draw, seed)
-    assert isinstance(fault, Fault)
-    scenario = fault.scenario(plain())
-    job = job_file.parse(getattr(fault, "job", JOB), "job")
-    bench = bench_file.parse(getattr(fault, "bench", BENCH), "bench")
-    settings = header(job, bench, PASSES, "2026-01-01T00:00:00+00:00", "test", Rehearsal("short-job", seed), False)
+    fault, scenario, settings = prepared(row, seed)
     world: Any = (FaultyWorld if peer == "memory" else FaultyPinWorld)(scenario, seed, fault)
-    began = time.perf_counter()
     try:
         host = Host(path, settings)
         conduct(world, fault, host)
@@ -357,7 +365,21 @@ def _run(row: Row, seed: int, peer: str, path: Path) -> Outcome:
     finally:
         if peer != "memory":
             world.close()
-    del began
+    return concluded(row, seed, path, host, world)
+
+
+def prepared(row: Row, seed: int) -> tuple[Fault, Scenario, dict[str, Any]]:
+    """The row's fault for a seed, the scenario to play, and the journal's header."""
+    fault = row.make(random.Random(f"{row.name} {seed}"), seed)
+    assert isinstance(fault, Fault)
+    job = job_file.parse(getattr(fault, "job", JOB), "job")
+    bench = bench_file.parse(getattr(fault, "bench", BENCH), "bench")
+    settings = header(job, bench, PASSES, "2026-01-01T00:00:00+00:00", "test", Rehearsal("short-job", seed), False)
+    return fault, fault.scenario(plain()), settings
+
+
+def concluded(row: Row, seed: int, path: Path, host: Told, world: Any) -> Outcome:
+    """How a job went whose journal is closed: its result against the truth, what was told when, and its replay."""
     run = host.run
     if not run.finished:
         # As the commands do when the user gives up.
@@ -371,27 +393,28 @@ def _run(row: Row, seed: int, peer: str, path: Path) -> Outcome:
         exit_status=result.exit_status(),
         failure="" if run.failure is None else run.failure.code,
         notes=tuple(n.code for n in result.notes),
-        struck_s=fault.struck_s,
+        struck_s=world.fault.struck_s,
         ended_s=host.now_s,
         acknowledged_lost=lost,
         replay_differs=again is None or document(again, "x").to_json() != result.to_json(),
     )
     for code in outcome.notes:
         # What is found only when all is evaluated.
-        host.told.setdefault(code, host.now_s)
-    outcome = _told(outcome, row, host, fault)
+        host.tell(code)
+    outcome = _when_told(outcome, row, host, world.fault)
     return _judged(outcome, row, result, run, world.truth(), world.scenario) if result.valid else outcome
 
 
-def _told(outcome: Outcome, row: Row, host: Host, fault: Fault) -> Outcome:
+def _when_told(outcome: Outcome, row: Row, host: Told, fault: Fault) -> Outcome:
     struck = fault.struck_s
     if struck is None:
         return outcome
-    times = [at for code, at in host.told.items() if code in row.told and at >= struck - PIECE_S]
+    times = [(at, code) for code, at in host.told.items() if code in row.told and at >= struck - PIECE_S]
     if not times:
         return outcome
-    shows = struck if fault.shows_s is None else fault.shows_s
-    return replace(outcome, told=True, told_after_s=max(min(times) - shows, 0.0))
+    _, code = min(times)
+    after, clock = host.delay(code, struck if fault.shows_s is None else fault.shows_s)
+    return replace(outcome, told=True, told_after_s=max(after, 0.0), clock=clock)
 
 
 def _replayed(path: Path, told_by: list[Seen]) -> tuple[int, Run | None]:

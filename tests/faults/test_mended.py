@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from bench.errors import JournalError
+from bench.errors import CaptureError, JournalError
 from bench.journal import JournalWriter, Kind, Record
+from bench.replay import replay
 from bench.result import document
 from bench.run import Run
+from tests.end_to_end.commands import COMMAND
 from tests.support.scripted import Script, measure, new_run, play, records, turning, wire
 
 READS_MORE = 0.01234
@@ -94,3 +98,22 @@ def test_a_journal_that_is_removed_while_it_is_written_secures_nothing(tmp_path:
         writer.sync()
     with pytest.raises(JournalError, match="removed"):
         writer.close()
+
+
+def test_what_is_no_file_is_no_capture(tmp_path: Path) -> None:
+    others = [tmp_path, tmp_path / "none", tmp_path / "\x1b[2J"]
+    if os.name == "posix":
+        os.mkfifo(tmp_path / "pipe")
+        others.append(tmp_path / "pipe")
+    for path in others:
+        with pytest.raises(CaptureError) as refused:
+            replay(path)
+        assert str(refused.value).isprintable()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a shell closes the stream")
+def test_what_is_meant_for_a_closed_standard_error_does_not_go_into_the_document(tmp_path: Path) -> None:
+    command = ["sh", "-c", 'exec "$@" 2>&-', "x", *COMMAND, "replay", str(tmp_path / "none"), "--json"]
+    done = subprocess.run(command, stdout=subprocess.PIPE, check=False)
+    assert done.returncode == 2
+    assert json.loads(done.stdout)["error"]["code"] == "capture"

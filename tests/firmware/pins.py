@@ -35,6 +35,8 @@ from tests.firmware.process import (
 #: How long the board is left to start, and to answer while the unit's clock stands still.
 BOOT_S = 0.3
 ANSWER_S = 0.01
+#: Cycles after a reset at which the firmware's tick is 0, a press's latency taken off (measured on its presses; within 100).
+TICKS_BEGIN = 7_340
 #: Voltages are brought up to date so often.
 _VOLTS_S = 0.004
 
@@ -73,8 +75,17 @@ class _Lost:
 class PinBoard:
     """Stands where `sim.board.Board` stands in a World."""
 
-    def __init__(self, process: Board, tick_hz: int, counts_per_turn: int, disc_count: int, levels: list[bool]) -> None:
+    def __init__(
+        self,
+        process: Board,
+        tick_hz: int,
+        counts_per_turn: int,
+        disc_count: int,
+        levels: list[bool],
+        start_tick: int | None = None,
+    ) -> None:
         self._process = process
+        self._start_tick = start_tick
         self._tick_hz = tick_hz
         self._turn = counts_per_turn
         self._reader = FrameReader(Framer())
@@ -82,6 +93,8 @@ class PinBoard:
         self._end = 0
         self._parts: list[tuple[NDArray[np.uint64], bytes]] = []
         self._host_free = 0
+        self._from_host = commands(0)
+        self._reset_at = 0
         self._in_index = disc_count % counts_per_turn == 0
         self.encoder = _Lost()
         self.line = _Line(self)
@@ -94,22 +107,27 @@ class PinBoard:
     # --- as World uses a board ---------------------------------------------------------------------------------------
 
     def boot(self) -> bytes:
-        """What it sends as it starts."""
-        return self._process.run(self._process.cycle + round(BOOT_S * CYCLE_HZ)).data
+        """What it sends as it starts. A tick to begin at is waited for: nothing sets the firmware's clock."""
+        until = self._process.cycle + round(BOOT_S * CYCLE_HZ)
+        if self._start_tick is not None:
+            until = max(until, TICKS_BEGIN + CYCLES_PER_TICK * self._start_tick)
+        return self._process.run(until).data
 
     def tick_at(self, time_s: float) -> int:
-        """Tick of the unit's time, up to a constant."""
-        return int(((self._base or 0) + time_s * CYCLE_HZ) / CYCLES_PER_TICK) & 0xFFFF_FFFF
+        """The firmware's tick at a time of the unit's, within 20 ticks."""
+        since = (self._base or 0) - self._reset_at - TICKS_BEGIN + time_s * CYCLE_HZ
+        return int(since / CYCLES_PER_TICK) & 0xFFFF_FFFF
 
     def receive(self, data: bytes) -> None:
         """Bytes from the host, on the line one after another from now on."""
         begins = max(self._process.cycle, self._host_free)
-        self._process.give(host_bytes(data, begins))
+        self._from_host = np.concatenate([self._from_host, host_bytes(data, begins)])
         self._host_free = begins + BYTE_CYCLES * len(data)
         for item in self._reader.feed(data):
             if isinstance(item, Frame) and isinstance(item.message, (Start, Stop)):
                 self.in_session = isinstance(item.message, Start)
         if self._base is None:
+            self._process.give(self._host_bytes_by(self._host_free))
             self._run_to(self._host_free + round(ANSWER_S * CYCLE_HZ))
 
     def reset(self, kept_counter: int | None) -> None:
@@ -117,6 +135,7 @@ class PinBoard:
         if kept_counter is not None:
             self._process.forget_boots()
         self._process.give(one(self._process.cycle, RESET))
+        self._reset_at = self._process.cycle
         self.in_session = False
 
     def run(self, inputs: Inputs) -> None:
@@ -129,9 +148,10 @@ class PinBoard:
                 self._encoder_pins(self.encoder.without(inputs.crossings)),
                 self._contact_pins(inputs),
                 self._voltages(inputs, end),
+                self._host_bytes_by(end),
             ]
         )
-        # What was due while the host's bytes went by, or bounced in the chunk before, comes now.
+        # What was due while the board answered before Start, or bounced in the chunk before, comes now.
         made["cycle"] = np.clip(made["cycle"], self._process.cycle, end)
         self._process.give(made[np.argsort(made["cycle"], kind="stable")])
         self._run_to(end)
@@ -164,6 +184,12 @@ class PinBoard:
                 rest.append((cycle[here:], data[here:]))
         self._parts = rest
         return b"".join(found)
+
+    def _host_bytes_by(self, end: int) -> NDArray[np.void]:
+        """Bytes from the host that are on the line by then, as commands; the rest stays."""
+        here = int(np.searchsorted(self._from_host["cycle"], end, side="right"))
+        due, self._from_host = self._from_host[:here], self._from_host[here:]
+        return due
 
     def _encoder_pins(self, crossings: Crossings) -> NDArray[np.void]:
         assert self._base is not None
@@ -208,7 +234,14 @@ class PinWorld(World):
         scenario = self.scenario
         self.process = Board(self._command, 4 * scenario.encoder.lines)
         levels = [probe.signal_open for probe in self._probes]
-        return PinBoard(self.process, scenario.board.tick_hz, 4 * scenario.encoder.lines, self._encoder.count, levels)
+        return PinBoard(
+            self.process,
+            scenario.board.tick_hz,
+            4 * scenario.encoder.lines,
+            self._encoder.count,
+            levels,
+            scenario.board.start_tick,
+        )
 
     def close(self) -> None:
         """End the board's process."""

@@ -19,6 +19,7 @@ from bench.result import document
 from bench.session import Session
 from bench.settings import Rehearsal, header
 from sim import scenario as scenarios
+from tests.support.processes import end_simulator
 
 PORT = 47_613
 WITHIN_S = 60.0
@@ -40,11 +41,7 @@ def board(port: int, scenario: str = "plain-single") -> Iterator[str]:
         assert process.stdout is not None
         yield str(json.loads(process.stdout.readline())["port"])
     finally:
-        process.kill()
-        process.wait()
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                pipe.close()
+        end_simulator(process)
 
 
 def guided(folder: Path, port: str) -> Session:
