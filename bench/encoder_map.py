@@ -254,7 +254,7 @@ class MapFile(_Model):
         if len(self.covariance_deg2) != size or any(len(row) != size for row in self.covariance_deg2):
             raise ValueError(f"covariance_deg2: {size} rows of {size} figures were expected")
         table = np.array(self.covariance_deg2)
-        least = float(np.linalg.eigvalsh((table + table.T) / 2).min())
+        least = float(np.linalg.eigvalsh(table / 2 + table.T / 2).min())
         if np.abs(table - table.T).max() > 1e-9 * table.max() or least < -1e-9 * table.max():
             raise ValueError("covariance_deg2: a covariance was expected, and this table is none")
         if (self.kind == "calibration") != (self.certificate is not None):

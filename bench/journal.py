@@ -79,7 +79,9 @@ class JournalWriter:
         self._written = 0
         self._failure: str | None = None
         self._torn: str | None = None
+        self._closed = False
         self._writing = threading.Lock()
+        self._securing = threading.Lock()
         payload = json.dumps(header, ensure_ascii=False, allow_nan=False, sort_keys=True).encode("utf-8")
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -107,6 +109,11 @@ class JournalWriter:
 
     def sync(self) -> None:
         """Return when everything appended so far is on the disk. Raises JournalError."""
+        with self._securing:
+            if not self._closed:
+                self._secure()
+
+    def _secure(self) -> None:
         # Once a write or fsync has failed, a later fsync may say "done" about data that is gone.
         if self._failure is not None:
             raise JournalError(self._failure)
@@ -125,15 +132,23 @@ class JournalWriter:
         self._synced = upto
 
     def close(self) -> None:
-        """Sync and close. Raises JournalError."""
-        try:
-            self.sync()
-        finally:
-            os.close(self._file)
+        """Sync and close; another thread that syncs is waited for. Raises JournalError."""
+        with self._securing:
+            if self._closed:
+                return
+            try:
+                self._secure()
+            finally:
+                with self._writing:
+                    # From here on the file's number may be another file's.
+                    self._closed = True
+                    os.close(self._file)
 
     def _write(self, data: bytes) -> None:
         view = memoryview(data)
         with self._writing:
+            if self._closed:
+                raise JournalError(f"The journal {self.path} is closed.")
             if self._torn is not None:
                 # What came after half a record could not be read back.
                 raise JournalError(self._torn)

@@ -19,6 +19,8 @@ from tui.records_keeping import Keeping
 from tui.words import STEP_WORDS
 
 if TYPE_CHECKING:
+    from textual.driver import Driver
+
     from tui.job_plain import Beginning
     from tui.job_screen.desk import Desk
     from tui.job_screen.dialogs import Ways
@@ -51,13 +53,17 @@ def on_screen(desk: Desk, ways: Ways | None = None) -> Run | None:
     """
     from tui.job_screen.app import JobScreen
 
-    driver = None
+    driver: type[Driver] | None = None
     if served():
         from tui.job_screen.served_driver import ServedDriver
 
         driver = ServedDriver
+    elif os.name == "posix":
+        from tui.job_screen.terminal_driver import TerminalDriver
+
+        driver = TerminalDriver
     screen = JobScreen(desk, ascii_only=not _speaks_utf8(), ways=ways, driver=driver)
-    if driver is not None:
+    if served():
         # A page has one screen, which alone speaks on the true standard output; all else goes to whoever started the server.
         del os.environ["TEXTUAL_DRIVER"]
         sys.stdout = sys.stderr

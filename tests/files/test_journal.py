@@ -385,3 +385,39 @@ def test_closing_syncs_what_was_written(writer: JournalWriter, mocker: MockerFix
     writer.close()
     assert fsync.call_count == 1
     assert close.call_count == 1
+
+
+def test_closing_waits_for_another_thread_that_secures_and_after_it_nothing_is_written(
+    tmp_path: Path, mocker: MockerFixture
+) -> None:
+    writer = JournalWriter(tmp_path / "a.capture", {})
+    writer.append(Kind.FROM_BOARD, b"1")
+    begun, go_on = threading.Event(), threading.Event()
+    raised: list[object] = []
+    mocker.patch.object(threading, "excepthook", lambda args: raised.append(args.exc_value))
+    disk = os.fsync
+
+    def slow(file: int) -> None:
+        begun.set()
+        assert go_on.wait(30)
+        disk(file)
+
+    mocker.patch("os.fsync", slow)
+    securing = threading.Thread(target=writer.sync)
+    securing.start()
+    assert begun.wait(30)
+    closing = threading.Thread(target=writer.close)
+    closing.start()
+    # The file is still the journal's own as long as it is being secured.
+    closing.join(0.2)
+    assert closing.is_alive()
+    go_on.set()
+    securing.join(30)
+    closing.join(30)
+    assert raised == []
+    size = writer.path.stat().st_size
+    with pytest.raises(JournalError, match="closed"):
+        writer.append(Kind.FROM_BOARD, b"2")
+    writer.sync()
+    writer.close()
+    assert writer.path.stat().st_size == size
