@@ -59,6 +59,14 @@ class Hand:
     async def type(self, text: str) -> None:
         await self.press(*text)
 
+    async def until(self, words: str) -> None:
+        """Wait for what comes after a step or two of layout and scrolling."""
+        for _ in range(100):
+            if words in self.screen():
+                return
+            await self.pilot.pause(0.02)
+        raise AssertionError(f"{words!r} never came: {self.screen()}")
+
     async def go_to(self, label: str, nth: int = 0) -> None:
         """Have the keyboard in the field, or at the action, so called."""
         controls = [c for c in self.app.form.focus_chain if label in self._called(c)]
@@ -385,7 +393,7 @@ def test_from_a_job_file_only_the_person_and_the_cautions_are_left_to_do_and_no_
     given = job_file.load(path)
 
     async def act(hand: Hand) -> IntakeResult:
-        assert "▸ who works" in hand.screen()
+        await hand.until("▸ who works")
         assert "Still needed: caution 1, caution 2, caution 3." in hand.screen()
         await hand.acknowledge()
         return await hand.begin()
