@@ -59,14 +59,6 @@ class Hand:
     async def type(self, text: str) -> None:
         await self.press(*text)
 
-    async def until(self, words: str) -> None:
-        """Wait for what comes after a step or two of layout and scrolling."""
-        for _ in range(100):
-            if words in self.screen():
-                return
-            await self.pilot.pause(0.02)
-        raise AssertionError(f"{words!r} never came: {self.screen()}")
-
     async def go_to(self, label: str, nth: int = 0) -> None:
         """Have the keyboard in the field, or at the action, so called."""
         controls = [c for c in self.app.form.focus_chain if label in self._called(c)]
