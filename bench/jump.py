@@ -30,6 +30,10 @@ from bench.uncertainty import Term, rectangular
 #: Chance that scatter alone makes a jump in a job, shared by its breakers.
 SIGNIFICANCE = 0.001
 JUMP = "jump of the passes"
+#: Below, no lobe was seen both before and behind a place.
+LEAST_SPREAD = 1e-9
+#: A step smaller than this is left by adding floating-point numbers up.
+ROUNDING_DEG = 1e-9
 #: For the record, where nothing was crossed before neutral was marked.
 UNCHECKED = (
     "No opening was crossed before neutral was marked, so that nothing shows whether the encoder's coupling slipped between neutral and "
@@ -84,24 +88,24 @@ def jump(
         return None
     past = _within(np.array([c.past_deg for c in ordered]), lobes)
     speeds = _within(np.array([c.speed_deg_s for c in ordered]), lobes)
-    places = [k for k in range(1, len(ordered)) if ordered[k].tick > marked_tick]
-    best: Jump | None = None
-    for k in places:
-        among = ordered[k - 1].is_pass
-        share = 0.5 / max(len(places) - 1, 1) if among else 0.5
-        after = _within((np.arange(len(ordered)) >= k).astype(float), lobes)
-        spread = float(after @ after)
-        if spread < 1e-9:
-            continue
-        step = float(after @ past) / spread
-        left = past - step * after
-        u = math.sqrt(float(left @ left) / freedom / spread)
-        beyond = max(abs(step) - delay_s * abs(float(after @ speeds)) / spread - allowed_deg, 0.0)
-        statistic = beyond / u if u > 0 else math.inf if beyond > 0 else 0.0
-        found = Jump(step, u, freedom, statistic, _critical(share / breakers, freedom), among)
-        if best is None or found.statistic / found.critical > best.statistic / best.critical:
-            best = found
-    return best
+    all_places = [k for k in range(1, len(ordered)) if ordered[k].tick > marked_tick]
+    spreads = _spreads(lobes)
+    places = np.array([k for k in all_places if spreads[k] >= LEAST_SPREAD], dtype=np.int64)
+    if not len(places):
+        return None
+    # What lies within its lobe has the mean 0: its product with a step's deviations is its sum behind the step.
+    spread, step = spreads[places], _behind(past)[places] / spreads[places]
+    u = np.sqrt(np.maximum(past @ past - step * step * spread, 0.0) / freedom / spread)
+    beyond = np.abs(step) - delay_s * np.abs(_behind(speeds)[places]) / spread - allowed_deg
+    beyond[beyond < ROUNDING_DEG] = 0.0
+    statistic = np.divide(beyond, u, out=np.where(beyond > 0, np.inf, 0.0), where=u > 0)
+    among = np.array([ordered[k - 1].is_pass for k in places.tolist()])
+    others = _critical(0.5 / max(len(all_places) - 1, 1) / breakers, freedom)
+    critical = np.where(among, others, _critical(0.5 / breakers, freedom))
+    best = int(np.argmax(statistic / critical))
+    return Jump(
+        float(step[best]), float(u[best]), freedom, float(statistic[best]), float(critical[best]), bool(among[best])
+    )
 
 
 def text(jumps: Mapping[str, Jump]) -> str:
@@ -128,6 +132,18 @@ def beside(jumped: Term, expanded_deg: float, confidence: float) -> Term:
 
 def _critical(significance: float, freedom: int) -> float:
     return student.quantile(1.0 - SIGNIFICANCE * significance / 2, freedom)
+
+
+def _behind(values: np.ndarray) -> np.ndarray:
+    """At each place k the sum of values k and after it, shape of `values`."""
+    return np.cumsum(values[::-1], axis=0)[::-1]
+
+
+def _spreads(lobes: np.ndarray) -> np.ndarray:
+    """Sum of squares within the lobes of a step at each place k (0 before it, 1 from k on), shape (N,)."""
+    is_lobe = (lobes[:, None] == np.unique(lobes)[None, :]).astype(float)
+    behind = _behind(is_lobe)
+    return np.asarray((behind * (1 - behind / is_lobe.sum(axis=0))).sum(axis=1))
 
 
 def _within(values: np.ndarray, lobes: np.ndarray) -> np.ndarray:

@@ -14,6 +14,7 @@ from tests.performance.growth import Curve, Growth
 
 BAUDS = (115_200, 250_000, 500_000, 1_000_000)
 PART_S = 8.0
+GOES = 5
 
 
 def measure(bauds: Sequence[int] = BAUDS, part_s: float = PART_S) -> Growth:
@@ -48,10 +49,14 @@ def measure(bauds: Sequence[int] = BAUDS, part_s: float = PART_S) -> Growth:
 
 
 def _decoding_s(data: bytes, size: int) -> float:
-    """Processor seconds for so many bytes."""
+    """Processor seconds for so many bytes, the least of several goes: one alone takes milliseconds, and a cold cache doubles it."""
     whole = (data * (size // len(data) + 1))[:size]
-    reader = FrameReader()
-    began = time.process_time()
-    for place in range(0, size, 500):
-        reader.feed(whole[place : place + 500])
-    return time.process_time() - began
+
+    def once() -> float:
+        reader = FrameReader()
+        began = time.process_time()
+        for place in range(0, size, 500):
+            reader.feed(whole[place : place + 500])
+        return time.process_time() - began
+
+    return min(once() for _ in range(GOES))
