@@ -64,7 +64,7 @@ class Finding:
         )
 
 
-@functools.cache
+@functools.lru_cache(maxsize=1024)
 def _point(tail: float, freedom: int) -> float:
     return student.quantile(1.0 - tail, freedom)
 
