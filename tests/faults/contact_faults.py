@@ -7,10 +7,9 @@ from dataclasses import replace
 from typing import Any
 
 from bench.procedure import Step
-from sim import scenario as scenarios
 from sim.contact import Transition
 from sim.mover import Track
-from sim.scenario import Scenario
+from sim.scenario import BreakerTable, FaultTable, ImpulseTable, Scenario
 from tests.faults.fault import STEPS, AtStep, Fault
 from tests.faults.row import BOTH, Row
 
@@ -71,10 +70,15 @@ class Chatter(AtStep):
         return out
 
 
-class Scenarios(Fault):
-    """A fault that the simulator's scenarios can tell by themselves, all along; `more` goes into the short job's."""
+RETARD = BreakerTable.model_validate(
+    {"name": "retard", "channel": 1, "opens_deg": {"uniform": [29.7, 30.3]}, "dwell_deg": {"uniform": [55, 65]}}
+)
 
-    def __init__(self, draw: random.Random, more: dict[str, Any], second: bool = False) -> None:
+
+class Scenarios(Fault):
+    """A fault that the simulator's scenarios can tell by themselves, all along: its table."""
+
+    def __init__(self, draw: random.Random, more: dict[str, FaultTable | ImpulseTable], second: bool = False) -> None:
         super().__init__(draw)
         self._more, self._second = more, second
         if second:
@@ -82,25 +86,10 @@ class Scenarios(Fault):
 
     def scenario(self, plain: Scenario) -> Scenario:
         """See Fault."""
-        del plain
         self.strike(0.0)
-        import tomllib
-
-        from tests.faults.short_job import SCENARIO
-
-        tables = tomllib.loads(SCENARIO)
-        if self._second:
-            tables["breaker"].append(
-                {
-                    "name": "retard",
-                    "channel": 1,
-                    "opens_deg": {"uniform": [29.7, 30.3]},
-                    "dwell_deg": {"uniform": [55, 65]},
-                }
-            )
-        for key, table in self._more.items():
-            tables[key] = {**tables.get(key, {}), **table}
-        return scenarios.parse(tables, "faulty job", "faulty-job")
+        return plain.model_copy(
+            update={**self._more, **({"breaker": (*plain.breaker, RETARD)} if self._second else {})}
+        )
 
 
 def two_breakers() -> dict[str, Any]:
@@ -112,7 +101,7 @@ def two_breakers() -> dict[str, Any]:
     return {**JOB, "breaker": [main, retard]}
 
 
-def _with(more: dict[str, Any], second: bool = False) -> Any:
+def _with(more: dict[str, FaultTable | ImpulseTable], second: bool = False) -> Any:
     return lambda draw, _: Scenarios(draw, more, second)
 
 
@@ -177,7 +166,7 @@ ROWS = tuple(
         Row(
             "coil lead left on",
             "the primary across the points",
-            _with({"fault": {"coil_lead_on": True}}),
+            _with({"fault": FaultTable(coil_lead_on=True)}),
             0.0,
             STUCK,
             STUCK,
@@ -185,7 +174,7 @@ ROWS = tuple(
         Row(
             "leads swapped between breakers",
             "main reads retard's points",
-            _with({"fault": {"swapped_leads": True}}, second=True),
+            _with({"fault": FaultTable(swapped_leads=True)}, second=True),
             1.0,
             frozenset({"leads-perhaps-swapped"}),
             # Each angle is right, of the other breaker: told by the note. The simulator's truth goes by the cam, not by the lead.
@@ -194,7 +183,7 @@ ROWS = tuple(
         Row(
             "breakers jumpered",
             "one wire for both: open only while both are",
-            _with({"fault": {"jumpered": True}}, second=True),
+            _with({"fault": FaultTable(jumpered=True)}, second=True),
             0.0,
             frozenset({"probes-change-together"}) | STUCK,
             STUCK,
@@ -203,7 +192,7 @@ ROWS = tuple(
         Row(
             "impulse coupling snaps",
             "left on, against the job's word",
-            _with({"impulse": {"catches": "turn", "catch_deg": 30.0, "wind_deg": 25.0, "spring_hz": 50.0}}),
+            _with({"impulse": ImpulseTable()}),
             0.0,
             # The snap may be too fast to be counted: then that is told.
             frozenset({"impulse-coupling", "count-lost"}),

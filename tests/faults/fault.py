@@ -28,6 +28,8 @@ class Fault:
         self.at_s: float | None = None
         #: From when on the stream shows it, where that is later than when it struck.
         self.shows_s: float | None = None
+        #: Beside those of its row, see `Row.doubted`.
+        self.doubted: frozenset[str] = frozenset()
 
     def scenario(self, plain: Scenario) -> Scenario:
         """The scenario to play."""

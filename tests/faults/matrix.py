@@ -14,6 +14,7 @@ from tests.faults import (
     pair_faults,
     process_faults,
     regain_faults,
+    unit_faults,
 )
 from tests.faults.row import Outcome, Row
 from tests.faults.short_job import run_row
@@ -25,6 +26,7 @@ ROWS: tuple[Row, ...] = (
     *contact_faults.ROWS,
     *hand_faults.ROWS,
     *pair_faults.ROWS,
+    *unit_faults.ROWS,
     *journal_faults.ROWS,
     *file_faults.ROWS,
     *process_faults.ROWS,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 
 from bench.procedure import Step
 from sim.contact import Transition
@@ -27,19 +28,20 @@ PARTS = tuple(
 )
 
 
-class Together(Fault):
-    """Two faults, the second on what the first has left."""
+class Several(Fault):
+    """Several faults, each on what those before it have left."""
 
-    def __init__(self, draw: random.Random, seed: int) -> None:
+    def __init__(self, draw: random.Random, seed: int, rows: Sequence[Row]) -> None:
         self.parts: tuple[Fault, ...] = ()
         super().__init__(draw)
         self.names, made = [], []
-        for row in draw.sample(PARTS, 2):
+        for row in rows:
             fault = row.make(draw, seed)
             assert isinstance(fault, Fault)
             self.names.append(row.name)
             made.append(fault)
         self.parts = tuple(made)
+        self.doubted = frozenset().union(*(row.doubted for row in rows))
 
     @property  # type: ignore[override]
     def struck_s(self) -> float | None:
@@ -111,7 +113,7 @@ ROWS = (
     Row(
         "two faults at once",
         f"any two of {len(PARTS)}",
-        Together,
+        lambda d, s: Several(d, s, d.sample(PARTS, 2)),
         0.8,
         # An index that is missing, and counts in doubt beside it: what no index confirms is void. And a technician who gives up.
         failures=frozenset({"count-lost", "incomplete"}).union(*(row.failures for row in PARTS)),

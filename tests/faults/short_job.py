@@ -402,7 +402,9 @@ def concluded(row: Row, seed: int, path: Path, host: Told, world: Any) -> Outcom
         # What is found only when all is evaluated.
         host.tell(code)
     outcome = _when_told(outcome, row, host, world.fault)
-    return _judged(outcome, row, result, run, world.truth(), world.scenario) if result.valid else outcome
+    if not result.valid:
+        return outcome
+    return _judged(outcome, row, result, run, world.truth(), world.scenario, world.fault.doubted)
 
 
 def _when_told(outcome: Outcome, row: Row, host: Told, fault: Fault) -> Outcome:
@@ -438,7 +440,13 @@ def _replayed(path: Path, told_by: list[Seen]) -> tuple[int, Run | None]:
 
 
 def _judged(
-    outcome: Outcome, row: Row, result: ResultDocument, run: Run, truth: dict[str, Any], scenario: Scenario
+    outcome: Outcome,
+    row: Row,
+    result: ResultDocument,
+    run: Run,
+    truth: dict[str, Any],
+    scenario: Scenario,
+    doubted: frozenset[str],
 ) -> Outcome:
     """Compare every opening with the truth."""
     names = [b.name for b in scenario.breaker]
@@ -468,13 +476,14 @@ def _judged(
                 middle = sum(sum(s) / len(s) for s in sides.values()) / 2
                 assert pressed.offset_deg is not None
                 off = max(off, abs(o.from_neutral_deg - pressed.offset_deg - true[breaker.name, o.lobe] + middle))
-    told = bool(row.doubted & {*outcome.notes})
+    told = bool((row.doubted | doubted) & {*outcome.notes})
     return replace(
         outcome,
         openings=openings,
         beyond_u=beyond,
         wrong=0 if told else wrong,
         wrong_told=wrong if told else 0,
+        doubted=told,
         off_marks_deg=off,
         worst_over_u=worst,
     )
