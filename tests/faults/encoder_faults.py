@@ -12,6 +12,7 @@ from bench.procedure import Step
 from firmware_protocol.quadrature import step_between_places
 from sim.encoder import Crossings
 from sim.scenario import Scenario
+from sim.world import World
 from tests.faults.fault import STEPS, AtStep, Fault, crossings_of
 from tests.faults.row import BOTH, OFF_MARKS_DEG, Row
 
@@ -167,17 +168,25 @@ class Slip(AtStep):
 
     def __init__(self, draw: random.Random, seed: int, least: int, most: int, *, marked: bool = False) -> None:
         super().__init__(draw, seed, ((Step.PASSES, 1.5),))
-        self._left = draw.randint(least, most)
+        self._slips = draw.randint(least, most)
         self._lag = 0
         self._marked = marked
         self._presses = 0
         self._down = False
 
+    def prepare(self, world: World) -> None:
+        """See Fault. So many counts of 10,000 are of another encoder others; and it may count down as the magnet runs."""
+        scenario = world.scenario
+        self._turn = 4 * scenario.encoder.lines
+        self._left = self._slips * self._turn // 10_000
+        self._on = 1 if scenario.encoder.sense == scenario.unit.rotation else -1
+        self._marks = 2 * (scenario.hand.presses_per_side + scenario.hand.releases_per_side)
+
     def pedal(self, down: bool, now_s: float) -> bool:
         """See Fault."""
         self._presses += self._down and not down
         self._down = down
-        if self._marked and self._presses == 4 and self.at_s is None:
+        if self._marked and self._presses == self._marks and self.at_s is None:
             self.at_s = now_s
         return down
 
@@ -185,17 +194,17 @@ class Slip(AtStep):
         """See Fault."""
         if not len(crossings.time_s):
             return crossings
-        if self._left and self.at_s is not None and now_s >= self.at_s and (crossings.step > 0).all():
+        if self._left and self.at_s is not None and now_s >= self.at_s and (crossings.step == self._on).all():
             self.strike(now_s)
             here = min(self._left, len(crossings.step))
             self._left -= here
-            self._lag += here
+            self._lag += here * self._on
             rest = slice(here, None)
         else:
             rest = slice(0, None)
         # The disc's place, and with it the index, is behind by the lag.
         count = crossings.count[rest] - self._lag
-        index = (count % 10_000) == 0 if self._lag else crossings.index[rest]
+        index = (count % self._turn) == 0 if self._lag else crossings.index[rest]
         return Crossings(crossings.time_s[rest], crossings.step[rest], count, index)
 
 

@@ -154,10 +154,11 @@ def _on_unit(name: str, injected: str, parts: Sequence[Row], number: int, least_
         make,
         least_valid,
         failures=failures if number else frozenset(),
-        # Where there is no index, lost counts are what a slip is.
-        doubted=encoder_faults.MOVED,
+        # Where there is no index, lost counts are what a slip is; and before the first one nothing confirms them, which is told.
+        doubted=encoder_faults.MOVED | {"zero-unverified"},
         off_marks_limit_deg=OFF_MARKS_DEG + COARSE_DEG,
         never_strikes=not number,
+        seeds=3,
     )
 
 
