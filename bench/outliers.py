@@ -22,7 +22,6 @@ out, in about α of all cases, the rest looks a little surer than it is.
 
 from __future__ import annotations
 
-import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -64,14 +63,9 @@ class Finding:
         )
 
 
-@functools.lru_cache(maxsize=1024)
-def _point(tail: float, freedom: int) -> float:
-    return student.quantile(1.0 - tail, freedom)
-
-
 def grubbs_critical(n: int, significance: float = SIGNIFICANCE) -> float:
     """Critical value of Grubbs' two-sided test for one wild value among n (at least 3)."""
-    t = _point(significance / (2 * n), n - 2)
+    t = student.quantile(1.0 - significance / (2 * n), n - 2)
     return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
 
 
@@ -120,7 +114,7 @@ def _worst(
     """Lobe and finding of the value, among the lobes still waiting, that the others support least; `wild` by this step alone."""
     squares = [_squares(lobe) for lobe in lobes]
     freedom = sum(len(lobe) - 1 for lobe in lobes if lobe) - 1
-    critical = _point(significance / (2 * sum(len(lobes[at]) for at in waiting)), freedom)
+    critical = student.quantile(1.0 - significance / (2 * sum(len(lobes[at]) for at in waiting)), freedom)
     worst: tuple[float, int, int, float] | None = None
     for at in sorted(waiting):
         lobe = lobes[at]

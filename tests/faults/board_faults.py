@@ -107,18 +107,18 @@ class Overload(Fault):
 
     def __init__(self, draw: random.Random, service_us: float) -> None:
         super().__init__(draw)
-        self._service_s = service_us * 1e-6
+        self._service_us = service_us
         self._last_s = -1.0
 
     def scenario(self, plain: Scenario) -> Scenario:
         """See Fault."""
-        board = plain.board.model_copy(update={"service_us": self._service_s * 1e6, "rated_edge_hz": 10_000_000})
+        board = plain.board.model_copy(update={"service_us": self._service_us, "rated_edge_hz": 10_000_000})
         return plain.model_copy(update={"board": board})
 
     def crossings(self, crossings: Crossings, now_s: float) -> Crossings:
         """See Fault. It begins with the first edge that must wait for the handler, which leaves the count in doubt."""
         times = crossings.time_s
-        if len(times) and (np.diff(times, prepend=self._last_s) < self._service_s).any():
+        if len(times) and (np.diff(times, prepend=self._last_s) < self._service_us * 1e-6).any():
             self.strike(now_s)
         self._last_s = float(times[-1]) if len(times) else self._last_s
         return crossings

@@ -12,6 +12,7 @@ from sim.mover import Track
 from sim.scenario import BreakerTable, FaultTable, ImpulseTable, Scenario
 from tests.faults.fault import STEPS, AtStep, Fault
 from tests.faults.row import BOTH, Row
+from tests.faults.short_job import JOB
 
 #: Notes that say that passes of one lobe do not agree.
 DISTURBED = frozenset({"passes-apart"})
@@ -94,8 +95,6 @@ class Scenarios(Fault):
 
 def two_breakers() -> dict[str, Any]:
     """The short job with a retard breaker 30° past neutral."""
-    from tests.faults.short_job import JOB
-
     main = JOB["breaker"][0]
     retard = {**main, "name": "retard", "channel": 1, "opens_at_deg": 30.0}
     return {**JOB, "breaker": [main, retard]}

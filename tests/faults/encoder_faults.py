@@ -175,12 +175,11 @@ class Slip(AtStep):
         self._down = False
 
     def prepare(self, world: World) -> None:
-        """See Fault. So many counts of 10,000 are of another encoder others; and it may count down as the magnet runs."""
-        scenario = world.scenario
-        self._turn = 4 * scenario.encoder.lines
+        """See Fault. Drawn were counts of 10,000; another encoder has more or fewer, and may count down in the running direction."""
+        disc, hand = world._encoder.disc, world.scenario.hand
+        self._turn, self._on = disc.counts_per_turn, disc.sense
         self._left = self._slips * self._turn // 10_000
-        self._on = 1 if scenario.encoder.sense == scenario.unit.rotation else -1
-        self._marks = 2 * (scenario.hand.presses_per_side + scenario.hand.releases_per_side)
+        self._marks = 2 * (hand.presses_per_side + hand.releases_per_side)
 
     def pedal(self, down: bool, now_s: float) -> bool:
         """See Fault."""

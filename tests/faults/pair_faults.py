@@ -15,17 +15,18 @@ from tests.faults import board_faults, bytes_faults, contact_faults, encoder_fau
 from tests.faults.fault import Fault
 from tests.faults.row import OFF_MARKS_DEG, Row
 
-#: Each of them ends valid in nine of ten runs or more, by itself; and none moves the angles by what no stream shows.
+#: Each can strike whatever the unit is, and none moves the angles by what no stream shows.
 PARTS = tuple(
     row
     for module in (bytes_faults, board_faults, encoder_faults, contact_faults, hand_faults)
     for row in module.ROWS
-    if row.least_valid >= 0.9
-    and not row.weak
+    if not row.weak
     and not row.swapped
     and row.off_marks_limit_deg == OFF_MARKS_DEG
     and not hasattr(row.make(random.Random(0), 0), "job")
 )
+#: Each of them ends valid in nine of ten runs or more, by itself.
+MILD = tuple(row for row in PARTS if row.least_valid >= 0.9)
 
 
 class Several(Fault):
@@ -112,11 +113,11 @@ class Several(Fault):
 ROWS = (
     Row(
         "two faults at once",
-        f"any two of {len(PARTS)}",
-        lambda d, s: Several(d, s, d.sample(PARTS, 2)),
+        f"any two of {len(MILD)}",
+        lambda d, s: Several(d, s, d.sample(MILD, 2)),
         0.8,
         # An index that is missing, and counts in doubt beside it: what no index confirms is void. And a technician who gives up.
-        failures=frozenset({"count-lost", "incomplete"}).union(*(row.failures for row in PARTS)),
+        failures=frozenset({"count-lost", "incomplete"}).union(*(row.failures for row in MILD)),
         doubted=encoder_faults.MOVED,
     ),
 )

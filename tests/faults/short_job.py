@@ -402,9 +402,7 @@ def concluded(row: Row, seed: int, path: Path, host: Told, world: Any) -> Outcom
         # What is found only when all is evaluated.
         host.tell(code)
     outcome = _when_told(outcome, row, host, world.fault)
-    if not result.valid:
-        return outcome
-    return _judged(outcome, row, result, run, world.truth(), world.scenario, world.fault.doubted)
+    return _judged(outcome, row, result, run, world) if result.valid else outcome
 
 
 def _when_told(outcome: Outcome, row: Row, host: Told, fault: Fault) -> Outcome:
@@ -439,17 +437,10 @@ def _replayed(path: Path, told_by: list[Seen]) -> tuple[int, Run | None]:
     return lost + len(waiting), run
 
 
-def _judged(
-    outcome: Outcome,
-    row: Row,
-    result: ResultDocument,
-    run: Run,
-    truth: dict[str, Any],
-    scenario: Scenario,
-    doubted: frozenset[str],
-) -> Outcome:
+def _judged(outcome: Outcome, row: Row, result: ResultDocument, run: Run, world: Any) -> Outcome:
     """Compare every opening with the truth."""
-    names = [b.name for b in scenario.breaker]
+    truth = world.truth()
+    names = [b.name for b in world.scenario.breaker]
     other = dict(zip(names, reversed(names))) if row.swapped else {}
     true = {(other.get(o["breaker"], o["breaker"]), o["lobe"]): o["from_neutral_deg"] for o in truth["openings"]}
     assert run.procedure is not None
@@ -476,7 +467,7 @@ def _judged(
                 middle = sum(sum(s) / len(s) for s in sides.values()) / 2
                 assert pressed.offset_deg is not None
                 off = max(off, abs(o.from_neutral_deg - pressed.offset_deg - true[breaker.name, o.lobe] + middle))
-    told = bool((row.doubted | doubted) & {*outcome.notes})
+    told = bool((row.doubted | world.fault.doubted) & {*outcome.notes})
     return replace(
         outcome,
         openings=openings,

@@ -14,21 +14,12 @@ from typing import Any
 
 from sim import scenario as scenarios
 from sim.scenario import Scenario
-from tests.faults import board_faults, bytes_faults, contact_faults, encoder_faults, hand_faults
+from tests.faults import encoder_faults
 from tests.faults.fault import Fault
-from tests.faults.pair_faults import Several
+from tests.faults.pair_faults import MILD, PARTS, Several
 from tests.faults.row import OFF_MARKS_DEG, Row
+from tests.faults.short_job import JOB
 
-#: Each can strike whatever the unit is, and moves the angles by nothing that no stream shows.
-PARTS = tuple(
-    row
-    for module in (bytes_faults, board_faults, encoder_faults, contact_faults, hand_faults)
-    for row in module.ROWS
-    if not row.weak
-    and not row.swapped
-    and row.off_marks_limit_deg == OFF_MARKS_DEG
-    and not hasattr(row.make(random.Random(0), 0), "job")
-)
 LINES = (1_250, 2_500, 5_000, 10_000)
 CLOCKS_HZ = (1_000_000, 2_000_000, 16_000_000)
 DIRECTIONS = ("clockwise", "counterclockwise")
@@ -94,26 +85,14 @@ class Unit:
 
     def job(self) -> dict[str, Any]:
         """The job file's table."""
-        capacitor = {"capacitor_uf": self._capacitor_uf} if self._stated else {}
+        plain = {key: value for key, value in JOB["breaker"][0].items() if key != "capacitor_uf"}
+        if self._stated:
+            plain["capacitor_uf"] = self._capacitor_uf
         return {
-            "unit": {
-                "part_number": "DEMO",
-                "serial_number": "DRAWN-1",
-                "rotation": self._rotation,
-                "poles": self._poles,
-                "impulse_coupling": "none",
-            },
-            "limits": {"reference": "Demonstration manual, invented", "revision": "A"},
+            **JOB,
+            "unit": {**JOB["unit"], "rotation": self._rotation, "poles": self._poles},
             "breaker": [
-                {
-                    "name": name,
-                    "channel": channel,
-                    "opens_at_deg": at,
-                    "minus_deg": 4.0,
-                    "plus_deg": 4.0,
-                    "from": origin,
-                    **capacitor,
-                }
+                {**plain, "name": name, "channel": channel, "opens_at_deg": at, "from": origin}
                 for channel, (name, _, origin, at) in enumerate(self._points)
             ],
         }
@@ -162,8 +141,6 @@ def _on_unit(name: str, injected: str, parts: Sequence[Row], number: int, least_
     )
 
 
-#: Each of them ends valid in nine of ten runs or more, by itself.
-MILD = tuple(row for row in PARTS if row.least_valid >= 0.9)
 ROWS = (
     _on_unit("no fault, any unit", "nothing", PARTS, 0, 1.0),
     _on_unit("one fault, any unit", f"any of {len(PARTS)}", PARTS, 1, 0.7),

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import tempfile
-import time
 from collections.abc import Sequence
 from pathlib import Path
 
 from firmware_protocol.framing import FrameReader
 from firmware_protocol.messages import Contact
 from tests.performance import line, stream
+from tests.performance.figures import least_processor_s
 from tests.performance.growth import Curve, Growth
 
 BAUDS = (115_200, 250_000, 500_000, 1_000_000)
@@ -49,14 +49,12 @@ def measure(bauds: Sequence[int] = BAUDS, part_s: float = PART_S) -> Growth:
 
 
 def _decoding_s(data: bytes, size: int) -> float:
-    """Processor seconds for so many bytes, the least of several goes: one alone takes milliseconds, and a cold cache doubles it."""
+    """Processor seconds for so many bytes."""
     whole = (data * (size // len(data) + 1))[:size]
 
-    def once() -> float:
+    def once() -> None:
         reader = FrameReader()
-        began = time.process_time()
         for place in range(0, size, 500):
             reader.feed(whole[place : place + 500])
-        return time.process_time() - began
 
-    return min(once() for _ in range(GOES))
+    return least_processor_s(GOES, once)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from bench.journal import Record
 from firmware_protocol.framing import FrameReader
-from tests.performance.figures import Figure
+from tests.performance.figures import Figure, least_processor_s
 from tests.performance.growth import Curve, Growth
 from tests.support import scripted
 
@@ -42,8 +41,8 @@ def measure(counts: Sequence[int] = COUNTS, turns: float = TURNS) -> Growth:
 
         edges = sum(abs(a - b) for (_, a), (_, b) in zip(script.path[1:], script.path, strict=False)) / 360 * number
         rates.append(SPEED_DEG_S / 360 * number)
-        decoding.append(_least_s(decode) / device_s * 100)
-        replaying.append(_least_s(replay) / device_s * 100)
+        decoding.append(least_processor_s(TIMES, decode) / device_s * 100)
+        replaying.append(least_processor_s(TIMES, replay) / device_s * 100)
         per_edge.append(replaying[-1] / 100 * device_s / edges * 1e6)
         sizes.append(len(data) / device_s / 1000)
     top = Figure("replay at the most edges / device time", replaying[-1] / 100, "times", most=0.2)
@@ -62,13 +61,3 @@ def measure(counts: Sequence[int] = COUNTS, turns: float = TURNS) -> Growth:
         note=f"neutral marked, then {turns:g} turns at {SPEED_DEG_S:g}°/s",
         figures=(top,),
     )
-
-
-def _least_s(action: Callable[[], None]) -> float:
-    """Processor seconds, the least of several goes."""
-    found = []
-    for _ in range(TIMES):
-        began = time.process_time()
-        action()
-        found.append(time.process_time() - began)
-    return min(found)

@@ -78,7 +78,7 @@ class _Clock:
         hour = Hour(
             self._passed_s / HOUR_S, memory_kb(os.getpid()) / 1024, used - self._used_s, sys.getallocatedblocks()
         )
-        self._used_s = used
+        self._used_s = time.process_time()
         self.hours.append(hour)
         self._tell(
             f"{hour.at_h:5.1f} h  {hour.memory_mb:7.1f} MB  {hour.blocks:9,} blocks  {hour.processor_s:7.1f} s of processor"
@@ -127,7 +127,7 @@ def run(hours: float, tell: Callable[[str], None]) -> Iterator[Figure]:
 
 
 def _growth(name: str, hours: list[Hour]) -> Iterator[Figure]:
-    if len(hours) < 8:
+    if len(hours) < 4:
         yield Figure(f"{name}: growth", None, "MB", note="too short to tell")
         return
     quarter = len(hours) // 4
